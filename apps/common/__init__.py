@@ -1,0 +1,1 @@
+"""What every door shares: errors, paging, the REST envelope. No models."""

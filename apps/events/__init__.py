@@ -1,0 +1,1 @@
+"""Events, their zones and departments, people, roles and tokens."""

@@ -1,0 +1,1 @@
+"""Who did what, when and why, with exact old and new values. Append-only."""

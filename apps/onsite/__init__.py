@@ -1,0 +1,1 @@
+"""The state of units on the day."""

@@ -1,0 +1,1 @@
+"""Pages that read across apps and write nothing."""

@@ -1,0 +1,1 @@
+"""Snapshots, runs, the plan: assignments, manual changes, approval, locks, verdicts."""

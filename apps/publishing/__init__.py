@@ -1,0 +1,1 @@
+"""Editions and the sheets made from them."""

@@ -1,0 +1,1 @@
+"""Framework-free radio engineering: units, rasters, propagation, selectivity, intermodulation, margins."""

@@ -1,0 +1,1 @@
+"""Kinds of device, registrations, their carriers and units, imports and exports."""

@@ -1,0 +1,1 @@
+"""Framework-free frequency assignment: problem, load maps, search, repair, bound, explanation, verification."""

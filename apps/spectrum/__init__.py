@@ -1,0 +1,1 @@
+"""What is known about the spectrum at a site: rulesets, occupied channels, outsiders."""

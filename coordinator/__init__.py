@@ -1,0 +1,1 @@
+"""The Django project: settings, addresses, queue, system checks, commands. Wiring, no behaviour."""
