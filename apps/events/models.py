@@ -1,0 +1,198 @@
+"""Events and their zones and departments; people, what they are in an event, and the tokens of their machines."""
+
+from typing import Any, ClassVar
+
+from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
+from django.contrib.auth.models import PermissionsMixin
+from django.core.validators import RegexValidator
+from django.db import models
+from django.db.models import F, Q
+from django.db.models.functions import Lower
+from knox.models import AbstractAuthToken
+
+CODE = RegexValidator(r"^[A-Za-z0-9][A-Za-z0-9-]*$", "Use letters, digits and hyphens, a letter or digit first.")
+
+
+class People(BaseUserManager["Person"]):
+    """How people are made: by e-mail address, in lower case."""
+
+    def create_user(self, email: str, password: str | None = None, **fields: Any) -> "Person":
+        person = self.model(email=email.strip().lower(), **fields)
+        person.set_password(password)
+        person.save(using=self._db)
+        return person
+
+    def create_superuser(self, email: str, password: str | None = None, **fields: Any) -> "Person":
+        return self.create_user(email, password, is_staff=True, is_superuser=True, **fields)
+
+    def get_by_natural_key(self, username: str | None) -> "Person":
+        return self.get(email=(username or "").strip().lower())
+
+
+class Person(AbstractBaseUser, PermissionsMixin):
+    """Somebody who logs in with an e-mail address. What they may do stands in their memberships, per event."""
+
+    email = models.EmailField(unique=True)
+    name = models.CharField(max_length=200)
+    is_active = models.BooleanField(default=True)
+    is_staff = models.BooleanField(default=False, help_text="may use the back door for administrators")
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects: ClassVar[People] = People()
+    USERNAME_FIELD = "email"
+    REQUIRED_FIELDS = ["name"]
+
+    class Meta:
+        constraints = [models.UniqueConstraint(Lower("email"), name="events_person_email_any_case")]
+
+    def __str__(self) -> str:
+        return self.name or self.email
+
+
+class Event(models.Model):
+    """One production at one site over some days, in one time zone.
+
+    `revision` rises in the transaction of every action that the solver would notice; snapshots and verdicts name it.
+    `version` rises when the event's own fields are edited.
+    """
+
+    slug = models.SlugField(max_length=64, unique=True)
+    name = models.CharField(max_length=200)
+    site = models.CharField(max_length=200, blank=True)
+    timezone = models.CharField(max_length=64)
+    starts_on = models.DateField()
+    ends_on = models.DateField()
+    ruleset = models.CharField(max_length=40)
+    latitude_deg = models.FloatField(null=True, blank=True)
+    longitude_deg = models.FloatField(null=True, blank=True)
+    registration_closes_at = models.DateTimeField(null=True, blank=True)
+    accepts_automatically = models.BooleanField(default=True)
+    revision = models.PositiveBigIntegerField(default=1)
+    version = models.PositiveIntegerField(default=1)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["starts_on", "slug"]
+        constraints = [models.CheckConstraint(condition=Q(starts_on__lte=F("ends_on")), name="events_event_days_in_order")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Zone(models.Model):
+    """A place that sends, receives or both. Metres east and north of the event's origin; degrees only at the edge."""
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="zones")
+    code = models.CharField(max_length=32, validators=[CODE])
+    name = models.CharField(max_length=200)
+    words = models.TextField(blank=True)
+    east_m = models.FloatField(default=0)
+    north_m = models.FloatField(default=0)
+    antenna_height_m = models.FloatField(default=3)
+    indoor = models.BooleanField(default=False)
+    own_distance_m = models.FloatField(default=20, help_text="from the antennas to the zone's own devices, usually")
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["event", "code"]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "code"], name="events_zone_code_once_per_event"),
+            models.CheckConstraint(condition=Q(own_distance_m__gt=0), name="events_zone_own_distance_positive"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Department(models.Model):
+    """A party that brings devices. A confidential one never appears to others by name or frequency."""
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="departments")
+    code = models.CharField(max_length=16, validators=[CODE])
+    name = models.CharField(max_length=200)
+    confidential = models.BooleanField(default=False)
+    open_to_others = models.BooleanField(default=False, help_text="leads of other departments may see its name")
+    shares_time = models.BooleanField(default=False, help_text="its frequencies may serve others outside its hours")
+    # The last carrier number given out; numbers are never given twice.
+    carriers_numbered = models.PositiveIntegerField(default=0)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["event", "code"]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "code"], name="events_department_code_once_per_event"),
+            models.CheckConstraint(
+                condition=~Q(confidential=True, open_to_others=True), name="events_department_confidential_or_open"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Role(models.TextChoices):
+    COORDINATOR = "coordinator", "coordinator"
+    LEAD = "lead", "lead"
+    DESK = "desk", "site desk"
+    OBSERVER = "observer", "observer"
+
+
+class Membership(models.Model):
+    """What a person is in an event. A lead leads one department per row; the other roles know no department."""
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="memberships")
+    person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="memberships")
+    role = models.CharField(max_length=16, choices=Role.choices)
+    department = models.ForeignKey(Department, on_delete=models.CASCADE, null=True, blank=True, related_name="memberships")
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["event", "person", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["person", "department"], name="events_lead_once_per_department"),
+            models.UniqueConstraint(
+                fields=["event", "person"], condition=Q(department=None), name="events_one_role_beside_leading"
+            ),
+            models.CheckConstraint(
+                condition=Q(role="lead", department__isnull=False) | (~Q(role="lead") & Q(department=None)),
+                name="events_lead_has_department",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.person} as {self.role}"
+
+
+class Invitation(models.Model):
+    """A link that makes whoever opens it a member; spent once."""
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="invitations")
+    email = models.EmailField()
+    name = models.CharField(max_length=200, blank=True)
+    role = models.CharField(max_length=16, choices=Role.choices)
+    department = models.ForeignKey(Department, on_delete=models.CASCADE, null=True, blank=True)
+    key_digest = models.CharField(max_length=64, unique=True)
+    invited_by = models.CharField(max_length=254)
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    accepted_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["event", "-created_at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.email} as {self.role}"
+
+
+class Token(AbstractAuthToken):
+    """A machine's key, limited to one event, to one department or all of the person's, to reading or writing."""
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="tokens")
+    department = models.ForeignKey(Department, on_delete=models.CASCADE, null=True, blank=True, related_name="tokens")
+    writes = models.BooleanField(default=False)
+    label = models.CharField(max_length=200, blank=True)
+    last_used_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-created", "pk"]

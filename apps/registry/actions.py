@@ -1,0 +1,304 @@
+"""All writes of the registry. Form, file and REST all end in `register`."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.db.models import F, Model
+from django.utils import timezone
+
+from apps.common.errors import Conflict, Fault, Faulty, Forbidden, require
+from apps.events.actions import save_if_unchanged, touch
+from apps.events.actors import Actor
+from apps.events.models import Department
+from apps.events.rules import refusal_to_act_for, refusal_to_coordinate
+from apps.journal import actions as journal
+from apps.registry import rules
+from apps.registry.catalogue import catalogue
+from apps.registry.judging import Judgement, Status, judge
+from apps.registry.models import Carrier, Kind, KindRole, Registration, Unit
+from apps.registry.queries import asked_tuning
+from apps.registry.states import RegistrationState, may_move
+from apps.spectrum.rulesets import Ruleset, ruleset
+
+
+@transaction.atomic
+def copy_kinds(*, actor: Actor, codes: Iterable[str]) -> list[Kind]:
+    """Copy kinds from the catalogue into the event, which owns its copies from then on."""
+    require(refusal_to_coordinate(actor))
+    codes = list(codes)
+    unknown = [Fault(0, "kinds", code, "The catalogue has no such kind.") for code in codes if code not in catalogue()]
+    if unknown:
+        raise Faulty(unknown)
+    there = set(actor.event.kinds.values_list("code", flat=True))
+    kinds = []
+    for code in codes:
+        if code in there:
+            continue
+        entry = dict(catalogue()[code])
+        roles = entry.pop("roles")
+        kind = Kind.objects.create(event=actor.event, **entry)
+        KindRole.objects.bulk_create(KindRole(kind=kind, position=place, **role) for place, role in enumerate(roles, 1))
+        kinds.append(kind)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="copied kinds", subject=f"{len(kinds)} from the catalogue",
+        changes={kind.code: {"name": [None, kind.name]} for kind in kinds},
+    )  # fmt: skip
+    return kinds
+
+
+def register(*, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool = True) -> list[Judgement]:
+    """Enter or change registrations: the one room behind the form, the file and the interface.
+
+    Each row is judged; new and changed ones are written, with their carriers and units. With `all_or_nothing` one
+    faulty row keeps all of them out, and Faulty names every fault of every row; otherwise the good rows are saved.
+    Raises Forbidden when the actor may not register for a department that it names.
+    """
+    rows = list(rows)
+    try:
+        with transaction.atomic():
+            # One registration of a department at a time, so that two cannot take the same label or numbers.
+            list(Department.objects.select_for_update().filter(event=actor.event).order_by("pk"))
+            judgements = judge(actor, rows)
+            faults = [fault for judged in judgements for fault in judged.faults]
+            if faults and all_or_nothing:
+                raise Faulty(faults)
+            _write(actor, [judged for judged in judgements if judged.status in (Status.NEW, Status.CHANGED)])
+            return judgements
+    except IntegrityError as clash:
+        raise Conflict("Somebody else registered the same at this very moment; look again, then repeat.") from clash
+
+
+def _write(actor: Actor, judgements: list[Judgement]) -> None:
+    if not judgements:
+        return
+    for department in {judged.line.department for judged in judgements if judged.line}:
+        require(refusal_to_act_for(actor, department.pk))
+    law, judged_before = ruleset(actor.event.ruleset), {}
+    written = [_apply(actor, judged, law, judged_before) for judged in judgements]
+    new = [registration for registration in written if registration.pk is None]
+    old = [registration for registration in written if registration.pk is not None]
+    Registration.objects.bulk_create(new)
+    _update_all(old)
+    _fit_carriers(written)
+    touch(actor.event)
+    _record(actor, judgements)
+
+
+def _apply(actor: Actor, judged: Judgement, law: Ruleset, known: dict[tuple[Any, ...], str]) -> Registration:
+    line = judged.line
+    assert line is not None
+    registration = judged.existing or Registration(event=actor.event, department=line.department)
+    old_state = registration.state
+    for name, value in line.values.items():
+        setattr(registration, name, value)
+    now = timezone.now()
+    registration.updated_at = now
+    registration.late = rules.closed(actor.event, now) and not actor.coordinates
+    registration.not_permitted = _not_permitted(law, registration, known)
+    registration.reason = ""
+    waits = registration.not_permitted or registration.late or not actor.event.accepts_automatically
+    registration.state = RegistrationState.SUBMITTED if waits else RegistrationState.ACCEPTED
+    if judged.existing is not None and judged.changes is not None and old_state != registration.state:
+        judged.changes["state"] = [old_state, registration.state]
+    if judged.existing is None and judged.changes is not None:
+        judged.changes["state"] = [None, registration.state]
+    judged.existing = registration
+    return registration
+
+
+def _not_permitted(law: Ruleset, registration: Registration, known: dict[tuple[Any, ...], str]) -> str:
+    """The ruleset's words when nothing of what is asked for is permitted; the same question is asked once."""
+    kind = registration.kind
+    if not kind.assigned:
+        return ""
+    fixed = registration.fixed_hz if registration.can_change == "no" else None
+    question = (kind.pk, fixed, registration.low_hz, registration.high_hz, registration.power_mw)
+    if question not in known:
+        refusals = [
+            rules.permission(law, kind, role, asked_tuning(registration, role), registration.power_mw).refusal
+            for role in kind.roles.all()
+        ]
+        known[question] = next((refusal for refusal in refusals if refusal), "")
+    return known[question]
+
+
+def _update_all(registrations: list[Registration]) -> None:
+    """Write changed rows, each only if still at the version that was judged (the departments are locked)."""
+    names = [f.name for f in Registration._meta.concrete_fields if f.name not in ("id", "event", "department", "created_at")]
+    for registration in registrations:
+        registration.version += 1
+    Registration.objects.bulk_update(registrations, names, batch_size=200)
+
+
+def _record(actor: Actor, judgements: list[Judgement]) -> None:
+    by_department: dict[str, list[Judgement]] = defaultdict(list)
+    for judged in judgements:
+        assert judged.line is not None
+        by_department[judged.line.department.code].append(judged)
+    for code, some in sorted(by_department.items()):
+        journal.record(
+            actor=actor, event=actor.event.slug, verb="registered", department=code,
+            subject=some[0].label if len(some) == 1 else f"{len(some)} registrations",
+            changes={judged.label: _plain(judged.changes or {}) for judged in some},
+        )  # fmt: skip
+
+
+def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
+    """Rows that a change points to are written by their code."""
+    return {name: [value.code if isinstance(value, Model) else value for value in pair] for name, pair in changes.items()}  # type: ignore[attr-defined]
+
+
+# -- carriers and units ---------------------------------------------------------------------
+
+
+def _fit_carriers(registrations: list[Registration]) -> None:
+    """Give every registration the carriers and units that it asks for; numbers are never given twice."""
+    there: dict[int, list[Carrier]] = defaultdict(list)
+    found = Carrier.objects.filter(registration__in=registrations, withdrawn=False).prefetch_related("units").order_by("code")
+    for carrier in found:
+        there[carrier.registration_id].append(carrier)
+    new: list[Carrier] = []
+    for registration in registrations:
+        new += _fit(registration, there[registration.pk])
+    _number(new)
+    mains = [carrier for carrier in new if carrier.spare_of is None]
+    Carrier.objects.bulk_create(mains)
+    Carrier.objects.bulk_create([carrier for carrier in new if carrier.spare_of is not None])
+    _fit_units(registrations)
+
+
+def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
+    """Withdraw what is too many, highest first and never a held one; return the carriers that are missing."""
+    roles = list(registration.kind.roles.all()) if registration.kind.assigned else []
+    wanted = registration.state != RegistrationState.WITHDRAWN
+    known = {role.pk for role in roles}
+    stale = [carrier for carrier in there if carrier.role_id not in known]
+    if any(carrier.held for carrier in stale):
+        raise Conflict(f"{registration}: its frequencies are locked; a coordinator must unlock them before the kind changes.")
+    left = [carrier for carrier in there if carrier.role_id in known]
+    mains, gone_mains = _keep(registration, [c for c in left if c.spare_of_id is None], registration.quantity * wanted)
+    spares, gone_spares = _keep(registration, [c for c in left if c.spare_of_id is not None], registration.spares * wanted)
+    _withdraw([*stale, *gone_mains, *gone_spares])
+    new: list[Carrier] = []
+    by_place = {(carrier.role_id, carrier.position): carrier for carrier in mains}
+    for position in _missing(mains, registration.quantity * wanted):
+        for role in roles:
+            carrier = Carrier(event_id=registration.event_id, registration=registration, role=role, position=position)
+            by_place[role.pk, position] = carrier
+            new.append(carrier)
+    places = sorted({position for _, position in by_place})
+    for position in _missing(spares, registration.spares * wanted):
+        for role in roles:
+            main = by_place[role.pk, places[(position - 1) % len(places)]]
+            new.append(
+                Carrier(event_id=registration.event_id, registration=registration, role=role, position=position, spare_of=main)
+            )
+    for spare in spares:
+        if spare.spare_of_id in {carrier.pk for carrier in gone_mains}:
+            Carrier.objects.filter(pk=spare.pk).update(spare_of=by_place[spare.role_id, places[0]])
+    return new
+
+
+def _keep(registration: Registration, carriers: list[Carrier], sets: int) -> tuple[list[Carrier], list[Carrier]]:
+    """Split carriers into those of the sets that stay and those of the sets that go."""
+    positions = sorted({carrier.position for carrier in carriers})
+    held = {carrier.position for carrier in carriers if carrier.held}
+    too_many = max(0, len(positions) - sets)
+    gone = set([position for position in reversed(positions) if position not in held][:too_many])
+    if len(gone) < too_many:
+        raise Conflict(f"{registration}: {len(held)} of its frequencies are locked; a coordinator must unlock some first.")
+    return [c for c in carriers if c.position not in gone], [c for c in carriers if c.position in gone]
+
+
+def _missing(carriers: list[Carrier], sets: int) -> list[int]:
+    taken = {carrier.position for carrier in carriers}
+    free = (position for position in range(1, sets + len(taken) + 1) if position not in taken)
+    return [next(free) for _ in range(sets - len(taken))]
+
+
+def _withdraw(carriers: list[Carrier]) -> None:
+    if carriers:
+        keys = [carrier.pk for carrier in carriers]
+        Carrier.objects.filter(pk__in=keys).update(withdrawn=True)
+        Unit.objects.filter(carrier__in=keys).update(withdrawn=True)
+
+
+def _number(carriers: list[Carrier]) -> None:
+    """Number new carriers within their department: DEPT-001, DEPT-002, …"""
+    by_department: dict[int, list[Carrier]] = defaultdict(list)
+    for carrier in carriers:
+        by_department[carrier.registration.department_id].append(carrier)
+    for key, some in by_department.items():
+        Department.objects.filter(pk=key).update(carriers_numbered=F("carriers_numbered") + len(some))
+        department = Department.objects.get(pk=key)
+        for number, carrier in enumerate(some, department.carriers_numbered - len(some) + 1):
+            carrier.code = f"{department.code}-{number:03d}"
+
+
+def _fit_units(registrations: list[Registration]) -> None:
+    wanted = {registration.pk: registration.units for registration in registrations}
+    new, gone, back = [], [], []
+    for carrier in Carrier.objects.filter(registration__in=registrations, withdrawn=False).prefetch_related("units"):
+        units = {unit.number: unit for unit in carrier.units.all()}
+        count = wanted[carrier.registration_id]
+        new += [Unit(carrier=carrier, number=number) for number in range(1, count + 1) if number not in units]
+        gone += [unit.pk for unit in units.values() if unit.number > count and not unit.withdrawn]
+        back += [unit.pk for unit in units.values() if unit.number <= count and unit.withdrawn]
+    Unit.objects.bulk_create(new)
+    if gone:
+        Unit.objects.filter(pk__in=gone).update(withdrawn=True)
+    if back:
+        Unit.objects.filter(pk__in=back).update(withdrawn=False)
+
+
+@transaction.atomic
+def hold(*, carriers: Iterable[int], held: bool) -> None:
+    """Promise (or stop promising) that carriers stay: called by whoever locks their assignments."""
+    Carrier.objects.filter(pk__in=list(carriers)).update(held=held)
+
+
+# -- states ---------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def accept(*, actor: Actor, registration: Registration, reason: str = "", version: int | None = None) -> Registration:
+    """Take a submitted registration into the next run."""
+    require(refusal_to_coordinate(actor))
+    if registration.not_permitted:
+        raise Forbidden(f"Not permitted here: {registration.not_permitted} A permission must lift this first.")
+    return _move(actor, registration, RegistrationState.ACCEPTED, "accepted", reason, version)
+
+
+@transaction.atomic
+def send_back(*, actor: Actor, registration: Registration, reason: str, version: int | None = None) -> Registration:
+    """Return a line to its lead, with a reason that stands in the row."""
+    require(rules.refusal_to_send_back(actor, registration))
+    if not reason.strip():
+        raise Faulty([Fault(0, "reason", "", "Say what the lead should change.")])
+    return _move(actor, registration, RegistrationState.SENT_BACK, "sent back", reason, version)
+
+
+@transaction.atomic
+def withdraw(*, actor: Actor, registration: Registration, reason: str = "", version: int | None = None) -> Registration:
+    """Take a line off the list; its carriers are withdrawn with it, unless some are locked."""
+    require(rules.refusal_to_change(actor, registration))
+    registration = _move(actor, registration, RegistrationState.WITHDRAWN, "withdrew", reason, version)
+    _fit_carriers([registration])
+    return registration
+
+
+def _move(
+    actor: Actor, registration: Registration, state: str, verb: str, reason: str, version: int | None
+) -> Registration:
+    old = registration.state
+    if not may_move(old, state):
+        raise Conflict(f"A registration that is {old} cannot become {state}.")
+    changes = save_if_unchanged(registration, version, str(registration), state=state, reason=reason.strip())
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb=verb, subject=registration.label,
+        department=registration.department.code, changes={registration.label: changes}, reason=reason,
+    )  # fmt: skip
+    return registration

@@ -1,0 +1,198 @@
+"""Kinds of device, what departments register, and the carriers and units that follow from it."""
+
+import secrets
+
+from django.db import models
+from django.db.models import F, Q
+
+from apps.events.models import CODE, Department, Event, Zone
+from apps.registry.states import RegistrationState
+
+
+class Kind(models.Model):
+    """A class of device in one event, copied from the catalogue: a template of one or more carriers.
+
+    A kind that is not assigned (self-coordinating systems) is counted but gets no carrier.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="kinds")
+    code = models.CharField(max_length=40, validators=[CODE])
+    name = models.CharField(max_length=200)
+    words = models.CharField(max_length=500, blank=True, help_text="plain words that people search by")
+    use = models.CharField(max_length=20, help_text="what rulesets call it")
+    modulation = models.CharField(max_length=20)
+    assigned = models.BooleanField(default=True)
+    not_assigned_why = models.CharField(max_length=500, blank=True)
+    note = models.CharField(max_length=500, blank=True)
+    power_mw = models.JSONField(default=list, help_text="the power steps of the device, in milliwatts, conducted")
+    cells = models.CharField(max_length=60, blank=True)
+    running_h = models.FloatField(null=True, blank=True)
+    settings = models.JSONField(default=list, help_text="names of the settings that must match at both ends")
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["event", "code"]
+        constraints = [models.UniqueConstraint(fields=["event", "code"], name="registry_kind_code_once_per_event")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class KindRole(models.Model):
+    """One carrier of a kind: what it tunes, how wide it is, where it is sent and received, what it must be spared.
+
+    tuning: [{low_hz, high_hz, step_hz}]; guards_hz: {family: hertz or null}; radio: figures of the radio model.
+    offset_hz: above the kind's first role (a repeater's output against its input); null where it stands alone.
+    """
+
+    kind = models.ForeignKey(Kind, on_delete=models.CASCADE, related_name="roles")
+    position = models.PositiveSmallIntegerField()
+    code = models.CharField(max_length=32, validators=[CODE])
+    name = models.CharField(max_length=200)
+    sent_by = models.CharField(max_length=16)
+    received_by = models.CharField(max_length=16)
+    tuning = models.JSONField()
+    bandwidth_hz = models.PositiveBigIntegerField()
+    offset_hz = models.BigIntegerField(null=True, blank=True)
+    spacing_hz = models.PositiveBigIntegerField()
+    guards_hz = models.JSONField(default=dict)
+    mixes = models.BooleanField(default=True)
+    radio = models.JSONField(default=dict)
+
+    class Meta:
+        ordering = ["kind", "position"]
+        constraints = [
+            models.UniqueConstraint(fields=["kind", "position"], name="registry_role_position_once_per_kind"),
+            models.UniqueConstraint(fields=["kind", "code"], name="registry_role_code_once_per_kind"),
+            models.CheckConstraint(condition=Q(bandwidth_hz__gt=0), name="registry_role_bandwidth_positive"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind}: {self.name}"
+
+
+class Change(models.TextChoices):
+    """Whether what a department uses now can move."""
+
+    NO = "no", "not at all"
+    BETWEEN_SHOWS = "between shows", "between shows"
+    FREELY = "freely", "freely"
+
+
+class Registration(models.Model):
+    """One line of a department's list: what, how many carriers, how many units on each, where, when, how important.
+
+    Known to others by the caller's `external_id` or by department and label. `reason` is why it was sent back;
+    `not_permitted` holds the ruleset's words where nothing that it asks for is permitted at this site.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="registrations")
+    department = models.ForeignKey(Department, on_delete=models.PROTECT, related_name="registrations")
+    external_id = models.CharField(max_length=100, blank=True)
+    label = models.CharField(max_length=200)
+    kind = models.ForeignKey(Kind, on_delete=models.PROTECT, related_name="registrations")
+    zone = models.ForeignKey(Zone, on_delete=models.PROTECT, related_name="registrations")
+    quantity = models.PositiveIntegerField(default=1)
+    units = models.PositiveIntegerField(default=1)
+    spares = models.PositiveIntegerField(default=0)
+    starts_at = models.DateTimeField(null=True, blank=True)
+    ends_at = models.DateTimeField(null=True, blank=True)
+    priority = models.PositiveSmallIntegerField(default=2)
+    power_mw = models.FloatField(null=True, blank=True)
+    fixed_hz = models.PositiveBigIntegerField(null=True, blank=True)
+    low_hz = models.PositiveBigIntegerField(null=True, blank=True)
+    high_hz = models.PositiveBigIntegerField(null=True, blank=True)
+    can_change = models.CharField(max_length=16, choices=Change.choices, default=Change.FREELY)
+    contact = models.CharField(max_length=200, blank=True)
+    notes = models.TextField(blank=True)
+    settings = models.JSONField(default=dict)
+    state = models.CharField(max_length=16, choices=RegistrationState.choices, default=RegistrationState.SUBMITTED)
+    reason = models.TextField(blank=True)
+    not_permitted = models.TextField(blank=True)
+    late = models.BooleanField(default=False)
+    version = models.PositiveIntegerField(default=1)
+    created_at = models.DateTimeField(auto_now_add=True)
+    updated_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        ordering = ["event", "department", "label", "pk"]
+        indexes = [models.Index(fields=["event", "state"])]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "external_id"], condition=~Q(external_id=""), name="registry_external_id_once"
+            ),
+            models.UniqueConstraint(
+                fields=["department", "label"], condition=~Q(state="withdrawn"), name="registry_label_once_per_department"
+            ),
+            models.CheckConstraint(condition=Q(quantity__gte=1, units__gte=1), name="registry_registration_counts"),
+            models.CheckConstraint(condition=Q(priority__gte=1, priority__lte=9), name="registry_registration_priority"),
+            models.CheckConstraint(
+                condition=Q(starts_at=None, ends_at=None) | Q(starts_at__lt=F("ends_at")), name="registry_registration_hours"
+            ),
+            models.CheckConstraint(
+                condition=Q(low_hz=None) | Q(high_hz=None) | Q(low_hz__lte=F("high_hz")), name="registry_registration_range"
+            ),
+            models.CheckConstraint(
+                condition=Q(fixed_hz=None) | Q(quantity=1), name="registry_registration_fixed_is_one_carrier"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.department.code}: {self.label}"
+
+    @property
+    def all_day(self) -> bool:
+        return self.starts_at is None
+
+
+class Carrier(models.Model):
+    """One transmitted frequency to assign. A row with a number that is given once and never again.
+
+    position counts the sets of a registration from 1; a spare stands for a main of the same registration.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="carriers")
+    registration = models.ForeignKey(Registration, on_delete=models.PROTECT, related_name="carriers")
+    role = models.ForeignKey(KindRole, on_delete=models.PROTECT, related_name="carriers")
+    code = models.CharField(max_length=40)
+    position = models.PositiveIntegerField()
+    spare_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="spares")
+    # Promised not to be taken away: set and lifted by whoever locks its assignment.
+    held = models.BooleanField(default=False)
+    withdrawn = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["event", "code"]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "code"], name="registry_carrier_code_once_per_event"),
+            models.UniqueConstraint(
+                fields=["registration", "role", "position"],
+                condition=Q(withdrawn=False, spare_of=None),
+                name="registry_carrier_position_once",
+            ),
+            models.CheckConstraint(condition=Q(position__gte=1), name="registry_carrier_position_from_one"),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+def unit_key() -> str:
+    """What stands in a unit's QR code: unguessable, short enough to scan from two metres."""
+    return secrets.token_urlsafe(9)
+
+
+class Unit(models.Model):
+    """One physical transmitter or receiver set to a carrier: what is labelled, checked in, fed with batteries."""
+
+    carrier = models.ForeignKey(Carrier, on_delete=models.CASCADE, related_name="units")
+    number = models.PositiveIntegerField()
+    key = models.CharField(max_length=24, unique=True, default=unit_key)
+    withdrawn = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["carrier", "number"]
+        constraints = [models.UniqueConstraint(fields=["carrier", "number"], name="registry_unit_number_once_per_carrier")]
+
+    def __str__(self) -> str:
+        return f"{self.carrier.code}/{self.number}"

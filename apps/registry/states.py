@@ -1,0 +1,25 @@
+"""The states of a registration and the moves between them."""
+
+from django.db import models
+
+
+class RegistrationState(models.TextChoices):
+    DRAFT = "draft", "draft"
+    SUBMITTED = "submitted", "submitted"
+    ACCEPTED = "accepted", "accepted"
+    SENT_BACK = "sent back", "sent back"
+    WITHDRAWN = "withdrawn", "withdrawn"
+
+
+S = RegistrationState
+MOVES: dict[str, frozenset[str]] = {
+    S.DRAFT: frozenset([S.SUBMITTED, S.WITHDRAWN]),
+    S.SUBMITTED: frozenset([S.SUBMITTED, S.ACCEPTED, S.SENT_BACK, S.WITHDRAWN]),
+    S.ACCEPTED: frozenset([S.SUBMITTED, S.SENT_BACK, S.WITHDRAWN]),
+    S.SENT_BACK: frozenset([S.SUBMITTED, S.WITHDRAWN]),
+    S.WITHDRAWN: frozenset([S.SUBMITTED]),
+}
+
+
+def may_move(old: str, new: str) -> bool:
+    return new in MOVES[old]

@@ -1,0 +1,64 @@
+"""All writes of what is known about the spectrum at a site."""
+
+from django.db import transaction
+
+from apps.common.errors import Fault, Faulty, require
+from apps.events import rules
+from apps.events.actions import touch
+from apps.events.actors import Actor
+from apps.events.models import Zone
+from apps.journal import actions as journal
+from apps.spectrum.models import Occupied, Outsider
+
+
+@transaction.atomic
+def mark_occupied(*, actor: Actor, label: str, low_hz: int, high_hz: int, source: str = "") -> Occupied:
+    """Keep everybody out of a range that somebody else uses here."""
+    require(rules.refusal_to_coordinate(actor))
+    if low_hz >= high_hz:
+        raise Faulty([Fault(0, "high_hz", str(high_hz), f"The range must end above its start, {low_hz}.")])
+    row, new = Occupied.objects.get_or_create(
+        event=actor.event, label=label, defaults={"low_hz": low_hz, "high_hz": high_hz, "source": source}
+    )
+    if not new:
+        raise Faulty([Fault(0, "label", label, "There is an occupied range of that name already.")])
+    touch(actor.event)
+    changes = {label: {"low_hz": [None, low_hz], "high_hz": [None, high_hz]}}
+    journal.record(actor=actor, event=actor.event.slug, verb="marked occupied", subject=label, changes=changes)
+    return row
+
+
+@transaction.atomic
+def free_occupied(*, actor: Actor, occupied: Occupied) -> None:
+    require(rules.refusal_to_coordinate(actor))
+    changes = {occupied.label: {"low_hz": [occupied.low_hz, None], "high_hz": [occupied.high_hz, None]}}
+    occupied.delete()
+    touch(actor.event)
+    journal.record(actor=actor, event=actor.event.slug, verb="marked free", subject=occupied.label, changes=changes)
+
+
+@transaction.atomic
+def add_outsider(
+    *,
+    actor: Actor,
+    label: str,
+    zone: Zone,
+    frequency_hz: int,
+    bandwidth_hz: int,
+    level_db: float = 0,
+    source: str = "",
+    sure: bool = True,
+) -> Outsider:
+    """Enter a transmission that nobody here registers; the plan keeps clear of it."""
+    require(rules.refusal_to_coordinate(actor))
+    if level_db > 0:
+        raise Faulty([Fault(0, "level_db", str(level_db), "0 dB is a device of the zone itself; give 0 or less.")])
+    code = f"OUT-{actor.event.outsiders.count() + 1:03d}"
+    row = Outsider.objects.create(
+        event=actor.event, code=code, label=label, zone=zone, frequency_hz=frequency_hz, bandwidth_hz=bandwidth_hz,
+        level_db=level_db, source=source, sure=sure,
+    )  # fmt: skip
+    touch(actor.event)
+    changes = {code: {"frequency_hz": [None, frequency_hz], "zone": [None, zone.code]}}
+    journal.record(actor=actor, event=actor.event.slug, verb="entered an outsider", subject=label, changes=changes)
+    return row

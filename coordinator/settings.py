@@ -1,0 +1,269 @@
+"""Every setting of the service, read from the environment.
+
+Without any variable the service is safe for a laptop: SQLite and a file-system queue below one data folder,
+listening on this machine alone. What would be unsafe for others to reach is refused by coordinator/checks.py.
+"""
+
+import os
+import secrets
+from datetime import timedelta
+from pathlib import Path
+
+import dj_database_url
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+
+
+def env_bool(name: str, default: bool) -> bool:
+    text = os.environ.get(name, "")
+    if not text:
+        return default
+    if text.lower() in ("1", "true", "yes", "on"):
+        return True
+    if text.lower() in ("0", "false", "no", "off"):
+        return False
+    raise SystemExit(f"{name}={text!r}: use true or false")
+
+
+def env_number(name: str, default: float) -> float:
+    text = os.environ.get(name, "")
+    try:
+        return float(text) if text else default
+    except ValueError:
+        raise SystemExit(f"{name}={text!r}: use a number") from None
+
+
+def env_list(name: str, default: str) -> list[str]:
+    return [item.strip() for item in os.environ.get(name, default).split(",") if item.strip()]
+
+
+DATA_DIR = Path(os.environ.get("FAIRBAND_DATA") or BASE_DIR / "var" / "data").resolve()
+DATA_DIR.mkdir(parents=True, exist_ok=True)
+
+
+def own_secret() -> str:
+    """A key made at the first start and kept in the data folder, readable by its owner alone."""
+    path = DATA_DIR / "secret-key"
+    try:
+        with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(secrets.token_urlsafe(50))
+    except FileExistsError:
+        pass
+    return path.read_text()
+
+
+DEBUG = env_bool("FAIRBAND_DEBUG", False)
+PRODUCTION = env_bool("FAIRBAND_PRODUCTION", False)
+SECRET_KEY = os.environ.get("FAIRBAND_SECRET_KEY") or own_secret()
+SECRET_KEY_IS_OWN = not os.environ.get("FAIRBAND_SECRET_KEY")
+ALLOWED_HOSTS = env_list("FAIRBAND_ALLOWED_HOSTS", "127.0.0.1,localhost,[::1]")
+PUBLIC_ADDRESS = os.environ.get("FAIRBAND_ADDRESS", "").rstrip("/")
+if PUBLIC_ADDRESS:
+    CSRF_TRUSTED_ORIGINS = [PUBLIC_ADDRESS]
+BEHIND_TLS = PUBLIC_ADDRESS.startswith("https://")
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
+SECURE_SSL_REDIRECT = BEHIND_TLS
+SECURE_HSTS_SECONDS = 31_536_000 if BEHIND_TLS else 0
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS else None
+SECURE_CONTENT_TYPE_NOSNIFF = True
+X_FRAME_OPTIONS = "DENY"
+
+INSTALLED_APPS = [
+    "apps.journal",
+    "apps.events",
+    "apps.spectrum",
+    "apps.registry",
+    "apps.planning",
+    "apps.publishing",
+    "coordinator",
+    "knox",
+    "rest_framework",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "django_filters",
+    "django_htmx",
+    "crispy_forms",
+    "crispy_bootstrap5",
+    "axes",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "axes.middleware.AxesMiddleware",
+]
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'self'"],
+        "img-src": ["'self'", "data:"],
+        "style-src": ["'self'"],
+        "script-src": ["'self'"],
+        "frame-ancestors": ["'none'"],
+        "base-uri": ["'self'"],
+        "form-action": ["'self'"],
+    }
+}
+
+ROOT_URLCONF = "coordinator.urls"
+WSGI_APPLICATION = "coordinator.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    }
+]
+
+DATABASE_URL = os.environ.get("DATABASE_URL", "")
+if DATABASE_URL:
+    DATABASES = {"default": dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True)}
+else:
+    # Write-ahead log and immediate transactions: the only combination of four tried under which several
+    # processes never see "database is locked". ATOMIC_REQUESTS stays off, or every page view would lock.
+    DATABASES = {
+        "default": {
+            "ENGINE": "django.db.backends.sqlite3",
+            "NAME": DATA_DIR / "fairband.sqlite3",
+            "OPTIONS": {
+                "timeout": 20,
+                "transaction_mode": "IMMEDIATE",
+                "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
+            },
+            "TEST": {"NAME": DATA_DIR / f"test-{os.getpid()}.sqlite3"},
+        }
+    }
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "events.Person"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "/login/"
+LOGIN_REDIRECT_URL = "/"
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_RESET_ON_SUCCESS = True
+
+LANGUAGE_CODE = "en"
+TIME_ZONE = "UTC"
+USE_I18N = False
+USE_TZ = True
+
+STATIC_URL = "/static/"
+STATIC_ROOT = DATA_DIR / "static"
+# No collectstatic step to forget: files are served from the apps that own them.
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_MAX_AGE = 3600
+CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
+CRISPY_TEMPLATE_PACK = "bootstrap5"
+
+KNOX_TOKEN_MODEL = "events.Token"
+REST_KNOX = {
+    "TOKEN_MODEL": "events.Token",
+    "TOKEN_TTL": timedelta(days=90),
+    "AUTH_HEADER_PREFIX": "Token",
+}
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["knox.auth.TokenAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PAGINATION_CLASS": "apps.common.paging.Pages",
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "apps.common.envelope.problem_details",
+    "UNAUTHENTICATED_USER": None,
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Fairband",
+    "VERSION": "1",
+    "DESCRIPTION": "Radio-frequency coordination for large events. Within v1 changes are additive only.",
+    "OAS_VERSION": "3.1.0",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SCHEMA_PATH_PREFIX": "/api/v1/",
+    "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
+}
+
+REDIS_URL = os.environ.get("REDIS_URL", "")
+QUEUE_PREFIX = os.environ.get("FAIRBAND_QUEUE_PREFIX", "fairband")
+QUEUE_DIR = DATA_DIR / "queue"
+CELERY = {
+    "task_ignore_result": True,
+    "task_acks_late": True,
+    "worker_prefetch_multiplier": 1,
+    "task_default_queue": "quick",
+    "task_serializer": "json",
+    "accept_content": ["json"],
+    "broker_connection_retry_on_startup": True,
+    "worker_hijack_root_logger": False,
+    "worker_send_task_events": False,
+    "timezone": "UTC",
+}
+if REDIS_URL:
+    CELERY |= {
+        "broker_url": REDIS_URL,
+        "broker_transport_options": {"global_keyprefix": f"{QUEUE_PREFIX}:", "visibility_timeout": 3600},
+    }
+else:
+    # All folders on one disk: the transport moves messages between them by renaming.
+    for _folder in ("messages", "processed", "control"):
+        (QUEUE_DIR / _folder).mkdir(parents=True, exist_ok=True)
+    CELERY |= {
+        "broker_url": "filesystem://",
+        "broker_transport_options": {
+            "data_folder_in": str(QUEUE_DIR / "messages"),
+            "data_folder_out": str(QUEUE_DIR / "messages"),
+            "processed_folder": str(QUEUE_DIR / "processed"),
+            "control_folder": str(QUEUE_DIR / "control"),
+            "store_processed": False,
+            "polling_interval": 0.1,
+        },
+    }
+
+# A run's lease must outlast the longest wait for SQLite's write lock (20 s above).
+RUN_LEASE_S = env_number("FAIRBAND_RUN_LEASE_S", 30)
+RUN_HEARTBEAT_S = env_number("FAIRBAND_RUN_HEARTBEAT_S", 2)
+RUN_SWEEP_S = env_number("FAIRBAND_RUN_SWEEP_S", 10)
+RUN_ATTEMPTS = int(env_number("FAIRBAND_RUN_ATTEMPTS", 3))
+RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
+IMPORT_MAX_ROWS = 20_000
+IMPORT_MAX_BYTES = 10_000_000
+DATA_UPLOAD_MAX_MEMORY_SIZE = 12_000_000
+
+EMAIL_BACKEND = os.environ.get("FAIRBAND_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {"handlers": ["console"], "level": os.environ.get("FAIRBAND_LOG_LEVEL", "INFO")},
+    "loggers": {"axes": {"level": "WARNING"}},
+}
