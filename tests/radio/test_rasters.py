@@ -79,7 +79,7 @@ def test_twelve_channels_are_72_mhz():
 
 
 def test_same_number_elsewhere_is_another_frequency():
-    # Both lists start at 174 MHz, Europe with 5 and Australia with 6; the inserted 9A brings them together at 10.
+    # Both start at 174 MHz, Europe with 5 and Australia with 6; the inserted 9A brings them together at 10.
     for number in ("6", "7", "8", "9"):
         assert rasters.channel_edges("australia", number) != rasters.channel_edges("europe-vhf", number)
     for number in ("10", "11", "12"):
