@@ -25,11 +25,11 @@ log = logging.getLogger(__name__)
 def _sweep_until_stopped(every_s: float) -> None:
     from django.db import close_old_connections  # noqa: PLC0415 - needs the apps to be loaded
 
-    from apps.planning import actions  # noqa: PLC0415
+    from apps.planning import running  # noqa: PLC0415
 
     while not _stop.is_set():
         try:
-            actions.sweep_runs()
+            running.sweep()
         except Exception:
             log.exception("The sweep of lost runs failed; it is tried again.")
         finally:

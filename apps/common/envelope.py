@@ -28,7 +28,13 @@ TITLES = {
 
 def problem(code: int, detail: str, **more: Any) -> Response:
     """An answer of RFC 9457: type, title, status, detail, and what the case adds."""
-    body = {"type": "about:blank", "title": TITLES.get(code, "Refused"), "status": code, "detail": detail, **more}
+    body = {
+        "type": "about:blank",
+        "title": TITLES.get(code, "Refused"),
+        "status": code,
+        "detail": detail,
+        **more,
+    }
     return Response(body, status=code, content_type=MEDIA_TYPE)
 
 

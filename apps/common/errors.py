@@ -43,7 +43,9 @@ class Stale(Refusal):
 class Conflict(Refusal):
     """The state of things does not allow it; `details` names what stands in the way."""
 
-    def __init__(self, text: str, details: list[dict[str, Any]] | None = None, key: str = "conflicts") -> None:
+    def __init__(
+        self, text: str, details: list[dict[str, Any]] | None = None, key: str = "conflicts"
+    ) -> None:
         super().__init__(text)
         self.details = details or []
         self.key = key
@@ -53,7 +55,9 @@ class Faulty(Refusal):
     """The input is wrong; every fault at once."""
 
     def __init__(self, faults: list[Fault]) -> None:
-        super().__init__(f"{len(faults)} fault{'s' if len(faults) != 1 else ''} in the input; nothing was saved.")
+        super().__init__(
+            f"{len(faults)} fault{'s' if len(faults) != 1 else ''} in the input; nothing was saved."
+        )
         self.faults = faults
 
 

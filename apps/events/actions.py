@@ -29,8 +29,12 @@ def save_if_unchanged(row: Model, version: int | None, what: str, **values: Any)
     Returns {field: [old, new]} of what really changed. Raises Stale when somebody else was faster.
     """
     expected = row.version if version is None else version  # type: ignore[attr-defined]
-    changes = {name: [getattr(row, name), value] for name, value in values.items() if getattr(row, name) != value}
-    done = type(row)._default_manager.filter(pk=row.pk, version=expected).update(**values, version=expected + 1)
+    changes = {
+        name: [getattr(row, name), value] for name, value in values.items() if getattr(row, name) != value
+    }
+    done = (
+        type(row)._default_manager.filter(pk=row.pk, version=expected).update(**values, version=expected + 1)
+    )
     if not done:
         current = type(row)._default_manager.values_list("version", flat=True).get(pk=row.pk)
         raise Stale(what, current)
@@ -65,7 +69,9 @@ def create_event(
     """Make an event; whoever makes it coordinates it. Returns them as its actor."""
     faults = []
     if timezone_name not in available_timezones():
-        faults.append(Fault(0, "timezone", timezone_name, "Not a time zone; use a name such as Europe/Vienna."))
+        faults.append(
+            Fault(0, "timezone", timezone_name, "Not a time zone; use a name such as Europe/Vienna.")
+        )
     if starts_on > ends_on:
         faults.append(Fault(0, "ends_on", str(ends_on), "The event ends before it starts."))
     if Event.objects.filter(slug=slug).exists():
@@ -100,27 +106,46 @@ def change_zone(*, actor: Actor, zone: Zone, version: int | None = None, **field
     changes = save_if_unchanged(zone, version, f"Zone {zone.code}", **fields)
     touch(actor.event)
     journal.record(
-        actor=actor, event=actor.event.slug, verb="changed the zone", subject=zone.code, changes={zone.code: changes}
+        actor=actor,
+        event=actor.event.slug,
+        verb="changed the zone",
+        subject=zone.code,
+        changes={zone.code: changes},
     )
     return zone
 
 
 @transaction.atomic
 def add_department(
-    *, actor: Actor, code: str, name: str, confidential: bool = False, open_to_others: bool = False, shares_time: bool = False
+    *,
+    actor: Actor,
+    code: str,
+    name: str,
+    confidential: bool = False,
+    open_to_others: bool = False,
+    shares_time: bool = False,
 ) -> Department:
     require(rules.refusal_to_coordinate(actor))
     if actor.event.departments.filter(code=code).exists():
         raise Faulty([Fault(0, "code", code, "There is a department of that code already.")])
     department = Department.objects.create(
-        event=actor.event, code=code, name=name, confidential=confidential, open_to_others=open_to_others, shares_time=shares_time
+        event=actor.event,
+        code=code,
+        name=name,
+        confidential=confidential,
+        open_to_others=open_to_others,
+        shares_time=shares_time,
     )
-    journal.record(actor=actor, event=actor.event.slug, verb="added the department", subject=code, department=code)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="added the department", subject=code, department=code
+    )
     return department
 
 
 @transaction.atomic
-def change_department(*, actor: Actor, department: Department, version: int | None = None, **fields: Any) -> Department:
+def change_department(
+    *, actor: Actor, department: Department, version: int | None = None, **fields: Any
+) -> Department:
     require(rules.refusal_to_coordinate(actor))
     changes = save_if_unchanged(department, version, f"Department {department.code}", **fields)
     touch(actor.event)
@@ -132,10 +157,21 @@ def change_department(*, actor: Actor, department: Department, version: int | No
 
 
 @transaction.atomic
-def add_member(*, actor: Actor, person: Person, role: str, department: Department | None = None) -> Membership:
+def add_member(
+    *, actor: Actor, person: Person, role: str, department: Department | None = None
+) -> Membership:
     require(rules.refusal_to_coordinate(actor))
     if (role == Role.LEAD) != (department is not None):
-        raise Faulty([Fault(0, "department", str(department or ""), "A lead leads a department; other roles have none.")])
+        raise Faulty(
+            [
+                Fault(
+                    0,
+                    "department",
+                    str(department or ""),
+                    "A lead leads a department; other roles have none.",
+                )
+            ]
+        )
     membership, new = Membership.objects.get_or_create(
         event=actor.event, person=person, department=department, defaults={"role": role}
     )

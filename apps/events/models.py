@@ -10,7 +10,9 @@ from django.db.models import F, Q
 from django.db.models.functions import Lower
 from knox.models import AbstractAuthToken
 
-CODE = RegexValidator(r"^[A-Za-z0-9][A-Za-z0-9-]*$", "Use letters, digits and hyphens, a letter or digit first.")
+CODE = RegexValidator(
+    r"^[A-Za-z0-9][A-Za-z0-9-]*$", "Use letters, digits and hyphens, a letter or digit first."
+)
 
 
 class People(BaseUserManager["Person"]):
@@ -73,7 +75,11 @@ class Event(models.Model):
 
     class Meta:
         ordering = ["starts_on", "slug"]
-        constraints = [models.CheckConstraint(condition=Q(starts_on__lte=F("ends_on")), name="events_event_days_in_order")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(starts_on__lte=F("ends_on")), name="events_event_days_in_order"
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -90,14 +96,18 @@ class Zone(models.Model):
     north_m = models.FloatField(default=0)
     antenna_height_m = models.FloatField(default=3)
     indoor = models.BooleanField(default=False)
-    own_distance_m = models.FloatField(default=20, help_text="from the antennas to the zone's own devices, usually")
+    own_distance_m = models.FloatField(
+        default=20, help_text="from the antennas to the zone's own devices, usually"
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
         ordering = ["event", "code"]
         constraints = [
             models.UniqueConstraint(fields=["event", "code"], name="events_zone_code_once_per_event"),
-            models.CheckConstraint(condition=Q(own_distance_m__gt=0), name="events_zone_own_distance_positive"),
+            models.CheckConstraint(
+                condition=Q(own_distance_m__gt=0), name="events_zone_own_distance_positive"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -111,8 +121,12 @@ class Department(models.Model):
     code = models.CharField(max_length=16, validators=[CODE])
     name = models.CharField(max_length=200)
     confidential = models.BooleanField(default=False)
-    open_to_others = models.BooleanField(default=False, help_text="leads of other departments may see its name")
-    shares_time = models.BooleanField(default=False, help_text="its frequencies may serve others outside its hours")
+    open_to_others = models.BooleanField(
+        default=False, help_text="leads of other departments may see its name"
+    )
+    shares_time = models.BooleanField(
+        default=False, help_text="its frequencies may serve others outside its hours"
+    )
     # The last carrier number given out; numbers are never given twice.
     carriers_numbered = models.PositiveIntegerField(default=0)
     version = models.PositiveIntegerField(default=1)
@@ -122,7 +136,8 @@ class Department(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["event", "code"], name="events_department_code_once_per_event"),
             models.CheckConstraint(
-                condition=~Q(confidential=True, open_to_others=True), name="events_department_confidential_or_open"
+                condition=~Q(confidential=True, open_to_others=True),
+                name="events_department_confidential_or_open",
             ),
         ]
 
@@ -143,7 +158,9 @@ class Membership(models.Model):
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="memberships")
     person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="memberships")
     role = models.CharField(max_length=16, choices=Role.choices)
-    department = models.ForeignKey(Department, on_delete=models.CASCADE, null=True, blank=True, related_name="memberships")
+    department = models.ForeignKey(
+        Department, on_delete=models.CASCADE, null=True, blank=True, related_name="memberships"
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -151,7 +168,9 @@ class Membership(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["person", "department"], name="events_lead_once_per_department"),
             models.UniqueConstraint(
-                fields=["event", "person"], condition=Q(department=None), name="events_one_role_beside_leading"
+                fields=["event", "person"],
+                condition=Q(department=None),
+                name="events_one_role_beside_leading",
             ),
             models.CheckConstraint(
                 condition=Q(role="lead", department__isnull=False) | (~Q(role="lead") & Q(department=None)),
@@ -189,7 +208,9 @@ class Token(AbstractAuthToken):
     """A machine's key, limited to one event, to one department or all of the person's, to reading or writing."""
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="tokens")
-    department = models.ForeignKey(Department, on_delete=models.CASCADE, null=True, blank=True, related_name="tokens")
+    department = models.ForeignKey(
+        Department, on_delete=models.CASCADE, null=True, blank=True, related_name="tokens"
+    )
     writes = models.BooleanField(default=False)
     label = models.CharField(max_length=200, blank=True)
     last_used_at = models.DateTimeField(null=True, blank=True)

@@ -32,7 +32,9 @@ class Entry(models.Model):
 
     class Meta:
         ordering = ["event", "number"]
-        constraints = [models.UniqueConstraint(fields=["event", "number"], name="journal_number_once_per_event")]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "number"], name="journal_number_once_per_event")
+        ]
         indexes = [models.Index(fields=["event", "department", "number"])]
 
     def __str__(self) -> str:

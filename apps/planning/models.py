@@ -27,6 +27,7 @@ class Run(models.Model):
     claimed_by = models.CharField(max_length=200, blank=True)
     heartbeat_at = models.DateTimeField(null=True, blank=True)
     lease_until = models.DateTimeField(null=True, blank=True)
+    rung_at = models.DateTimeField(null=True, blank=True, help_text="when a worker was last told of it")
     cancel_requested = models.BooleanField(default=False)
     stage = models.CharField(max_length=60, blank=True)
     share = models.FloatField(default=0, help_text="of the work, 0 to 1")
@@ -47,7 +48,9 @@ class Run(models.Model):
         ordering = ["event", "-number"]
         constraints = [
             models.UniqueConstraint(fields=["event", "number"], name="planning_run_number_once_per_event"),
-            models.UniqueConstraint(fields=["event"], condition=Q(state__in=ACTIVE), name="planning_one_active_run_per_event"),
+            models.UniqueConstraint(
+                fields=["event"], condition=Q(state__in=ACTIVE), name="planning_one_active_run_per_event"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -100,12 +103,16 @@ class Assignment(models.Model):
         ordering = ["event", "carrier__code"]
         indexes = [models.Index(fields=["event", "state"])]
         constraints = [
-            models.CheckConstraint(condition=Q(frequency_hz__gt=0), name="planning_assignment_frequency_positive"),
             models.CheckConstraint(
-                condition=Q(state=AssignmentState.PROPOSED) | Q(approved_at__isnull=False), name="planning_agreed_by_somebody"
+                condition=Q(frequency_hz__gt=0), name="planning_assignment_frequency_positive"
             ),
             models.CheckConstraint(
-                condition=~Q(state=AssignmentState.LOCKED) | Q(locked_at__isnull=False), name="planning_locked_by_somebody"
+                condition=Q(state=AssignmentState.PROPOSED) | Q(approved_at__isnull=False),
+                name="planning_agreed_by_somebody",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state=AssignmentState.LOCKED) | Q(locked_at__isnull=False),
+                name="planning_locked_by_somebody",
             ),
         ]
 
@@ -139,7 +146,9 @@ class Verdict(models.Model):
     counted_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["event", "digest"], name="planning_verdict_once_per_digest")]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "digest"], name="planning_verdict_once_per_digest")
+        ]
 
     def __str__(self) -> str:
         return f"{self.place} {self.slot}: {len(self.breaches)} breaches"
@@ -161,7 +170,9 @@ class Acceptance(models.Model):
 
     class Meta:
         ordering = ["event", "pk"]
-        constraints = [models.UniqueConstraint(fields=["event", "breach"], name="planning_acceptance_once_per_breach")]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "breach"], name="planning_acceptance_once_per_breach")
+        ]
 
     def __str__(self) -> str:
         return self.description

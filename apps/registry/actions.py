@@ -8,7 +8,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import F, Model
 from django.utils import timezone
 
-from apps.common.errors import Conflict, Fault, Faulty, Forbidden, require
+from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
 from apps.events.models import Department
@@ -28,7 +28,11 @@ def copy_kinds(*, actor: Actor, codes: Iterable[str]) -> list[Kind]:
     """Copy kinds from the catalogue into the event, which owns its copies from then on."""
     require(refusal_to_coordinate(actor))
     codes = list(codes)
-    unknown = [Fault(0, "kinds", code, "The catalogue has no such kind.") for code in codes if code not in catalogue()]
+    unknown = [
+        Fault(0, "kinds", code, "The catalogue has no such kind.")
+        for code in codes
+        if code not in catalogue()
+    ]
     if unknown:
         raise Faulty(unknown)
     there = set(actor.event.kinds.values_list("code", flat=True))
@@ -39,7 +43,9 @@ def copy_kinds(*, actor: Actor, codes: Iterable[str]) -> list[Kind]:
         entry = dict(catalogue()[code])
         roles = entry.pop("roles")
         kind = Kind.objects.create(event=actor.event, **entry)
-        KindRole.objects.bulk_create(KindRole(kind=kind, position=place, **role) for place, role in enumerate(roles, 1))
+        KindRole.objects.bulk_create(
+            KindRole(kind=kind, position=place, **role) for place, role in enumerate(roles, 1)
+        )
         kinds.append(kind)
     journal.record(
         actor=actor, event=actor.event.slug, verb="copied kinds", subject=f"{len(kinds)} from the catalogue",
@@ -48,7 +54,9 @@ def copy_kinds(*, actor: Actor, codes: Iterable[str]) -> list[Kind]:
     return kinds
 
 
-def register(*, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool = True) -> list[Judgement]:
+def register(
+    *, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool = True
+) -> list[Judgement]:
     """Enter or change registrations: the one room behind the form, the file and the interface.
 
     Each row is judged; new and changed ones are written, with their carriers and units. With `all_or_nothing` one
@@ -67,7 +75,25 @@ def register(*, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing:
             _write(actor, [judged for judged in judgements if judged.status in (Status.NEW, Status.CHANGED)])
             return judgements
     except IntegrityError as clash:
-        raise Conflict("Somebody else registered the same at this very moment; look again, then repeat.") from clash
+        raise Conflict(
+            "Somebody else registered the same at this very moment; look again, then repeat."
+        ) from clash
+
+
+def change(
+    *, actor: Actor, registration: Registration, values: Mapping[str, Any], version: int | None = None
+) -> Judgement:
+    """Change some fields of one registration; department and identity stay. Raises Stale, Faulty, Forbidden."""
+    require(rules.refusal_to_change(actor, registration))
+    if version is not None and version != registration.version:
+        raise Stale(str(registration), registration.version)
+    row = {
+        **values,
+        "department": registration.department.code,
+        "version": registration.version,
+        "id": registration.pk,
+    }
+    return register(actor=actor, rows=[row])[0]
 
 
 def _write(actor: Actor, judgements: list[Judgement]) -> None:
@@ -126,7 +152,11 @@ def _not_permitted(law: Ruleset, registration: Registration, known: dict[tuple[A
 
 def _update_all(registrations: list[Registration]) -> None:
     """Write changed rows, each only if still at the version that was judged (the departments are locked)."""
-    names = [f.name for f in Registration._meta.concrete_fields if f.name not in ("id", "event", "department", "created_at")]
+    names = [
+        f.name
+        for f in Registration._meta.concrete_fields
+        if f.name not in ("id", "event", "department", "created_at")
+    ]
     for registration in registrations:
         registration.version += 1
     Registration.objects.bulk_update(registrations, names, batch_size=200)
@@ -147,7 +177,10 @@ def _record(actor: Actor, judgements: list[Judgement]) -> None:
 
 def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
     """Rows that a change points to are written by their code."""
-    return {name: [value.code if isinstance(value, Model) else value for value in pair] for name, pair in changes.items()}  # type: ignore[attr-defined]
+    return {
+        name: [value.code if isinstance(value, Model) else value for value in pair]
+        for name, pair in changes.items()
+    }  # type: ignore[attr-defined]
 
 
 # -- carriers and units ---------------------------------------------------------------------
@@ -156,7 +189,11 @@ def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
 def _fit_carriers(registrations: list[Registration]) -> None:
     """Give every registration the carriers and units that it asks for; numbers are never given twice."""
     there: dict[int, list[Carrier]] = defaultdict(list)
-    found = Carrier.objects.filter(registration__in=registrations, withdrawn=False).prefetch_related("units").order_by("code")
+    found = (
+        Carrier.objects.filter(registration__in=registrations, withdrawn=False)
+        .prefetch_related("units")
+        .order_by("code")
+    )
     for carrier in found:
         there[carrier.registration_id].append(carrier)
     new: list[Carrier] = []
@@ -176,16 +213,24 @@ def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
     known = {role.pk for role in roles}
     stale = [carrier for carrier in there if carrier.role_id not in known]
     if any(carrier.held for carrier in stale):
-        raise Conflict(f"{registration}: its frequencies are locked; a coordinator must unlock them before the kind changes.")
+        raise Conflict(
+            f"{registration}: its frequencies are locked; a coordinator must unlock them before the kind changes."
+        )
     left = [carrier for carrier in there if carrier.role_id in known]
-    mains, gone_mains = _keep(registration, [c for c in left if c.spare_of_id is None], registration.quantity * wanted)
-    spares, gone_spares = _keep(registration, [c for c in left if c.spare_of_id is not None], registration.spares * wanted)
+    mains, gone_mains = _keep(
+        registration, [c for c in left if c.spare_of_id is None], registration.quantity * wanted
+    )
+    spares, gone_spares = _keep(
+        registration, [c for c in left if c.spare_of_id is not None], registration.spares * wanted
+    )
     _withdraw([*stale, *gone_mains, *gone_spares])
     new: list[Carrier] = []
     by_place = {(carrier.role_id, carrier.position): carrier for carrier in mains}
     for position in _missing(mains, registration.quantity * wanted):
         for role in roles:
-            carrier = Carrier(event_id=registration.event_id, registration=registration, role=role, position=position)
+            carrier = Carrier(
+                event_id=registration.event_id, registration=registration, role=role, position=position
+            )
             by_place[role.pk, position] = carrier
             new.append(carrier)
     places = sorted({position for _, position in by_place})
@@ -193,7 +238,13 @@ def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
         for role in roles:
             main = by_place[role.pk, places[(position - 1) % len(places)]]
             new.append(
-                Carrier(event_id=registration.event_id, registration=registration, role=role, position=position, spare_of=main)
+                Carrier(
+                    event_id=registration.event_id,
+                    registration=registration,
+                    role=role,
+                    position=position,
+                    spare_of=main,
+                )
             )
     for spare in spares:
         if spare.spare_of_id in {carrier.pk for carrier in gone_mains}:
@@ -201,14 +252,18 @@ def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
     return new
 
 
-def _keep(registration: Registration, carriers: list[Carrier], sets: int) -> tuple[list[Carrier], list[Carrier]]:
+def _keep(
+    registration: Registration, carriers: list[Carrier], sets: int
+) -> tuple[list[Carrier], list[Carrier]]:
     """Split carriers into those of the sets that stay and those of the sets that go."""
     positions = sorted({carrier.position for carrier in carriers})
     held = {carrier.position for carrier in carriers if carrier.held}
     too_many = max(0, len(positions) - sets)
     gone = set([position for position in reversed(positions) if position not in held][:too_many])
     if len(gone) < too_many:
-        raise Conflict(f"{registration}: {len(held)} of its frequencies are locked; a coordinator must unlock some first.")
+        raise Conflict(
+            f"{registration}: {len(held)} of its frequencies are locked; a coordinator must unlock some first."
+        )
     return [c for c in carriers if c.position not in gone], [c for c in carriers if c.position in gone]
 
 
@@ -240,7 +295,9 @@ def _number(carriers: list[Carrier]) -> None:
 def _fit_units(registrations: list[Registration]) -> None:
     wanted = {registration.pk: registration.units for registration in registrations}
     new, gone, back = [], [], []
-    for carrier in Carrier.objects.filter(registration__in=registrations, withdrawn=False).prefetch_related("units"):
+    for carrier in Carrier.objects.filter(registration__in=registrations, withdrawn=False).prefetch_related(
+        "units"
+    ):
         units = {unit.number: unit for unit in carrier.units.all()}
         count = wanted[carrier.registration_id]
         new += [Unit(carrier=carrier, number=number) for number in range(1, count + 1) if number not in units]
@@ -263,16 +320,22 @@ def hold(*, carriers: Iterable[int], held: bool) -> None:
 
 
 @transaction.atomic
-def accept(*, actor: Actor, registration: Registration, reason: str = "", version: int | None = None) -> Registration:
+def accept(
+    *, actor: Actor, registration: Registration, reason: str = "", version: int | None = None
+) -> Registration:
     """Take a submitted registration into the next run."""
     require(refusal_to_coordinate(actor))
     if registration.not_permitted:
-        raise Forbidden(f"Not permitted here: {registration.not_permitted} A permission must lift this first.")
+        raise Forbidden(
+            f"Not permitted here: {registration.not_permitted} A permission must lift this first."
+        )
     return _move(actor, registration, RegistrationState.ACCEPTED, "accepted", reason, version)
 
 
 @transaction.atomic
-def send_back(*, actor: Actor, registration: Registration, reason: str, version: int | None = None) -> Registration:
+def send_back(
+    *, actor: Actor, registration: Registration, reason: str, version: int | None = None
+) -> Registration:
     """Return a line to its lead, with a reason that stands in the row."""
     require(rules.refusal_to_send_back(actor, registration))
     if not reason.strip():
@@ -281,7 +344,9 @@ def send_back(*, actor: Actor, registration: Registration, reason: str, version:
 
 
 @transaction.atomic
-def withdraw(*, actor: Actor, registration: Registration, reason: str = "", version: int | None = None) -> Registration:
+def withdraw(
+    *, actor: Actor, registration: Registration, reason: str = "", version: int | None = None
+) -> Registration:
     """Take a line off the list; its carriers are withdrawn with it, unless some are locked."""
     require(rules.refusal_to_change(actor, registration))
     registration = _move(actor, registration, RegistrationState.WITHDRAWN, "withdrew", reason, version)

@@ -52,17 +52,23 @@ class _Known:
     """The registrations of the departments concerned, by the caller's id and by label."""
 
     def __init__(self, departments: set[Department]) -> None:
-        found = Registration.objects.filter(department__in=departments).select_related("department", "zone", "kind")
+        found = Registration.objects.filter(department__in=departments).select_related(
+            "department", "zone", "kind"
+        )
+        self.by_key: dict[tuple[int, int], Registration] = {}
         self.by_id: dict[tuple[int, str], Registration] = {}
         self.by_label: dict[tuple[int, str], Registration] = {}
         for registration in found.prefetch_related("kind__roles"):
+            self.by_key[registration.department_id, registration.pk] = registration
             if registration.external_id:
                 self.by_id[registration.department_id, registration.external_id] = registration
             if registration.state != RegistrationState.WITHDRAWN:
                 self.by_label[registration.department_id, registration.label] = registration
 
     def find(self, line: Line) -> Registration | None:
-        """The caller's id decides where it is given and known; else the label, unless that row has another id."""
+        """Our own number decides where it is given, then the caller's id; else the label, unless that row has another id."""
+        if line.key is not None:
+            return self.by_key.get((line.department.pk, line.key))
         own, label = line.values.get("external_id"), line.values.get("label")
         if own and (found := self.by_id.get((line.department.pk, own))):
             return found
@@ -77,15 +83,23 @@ def _judge(reading: Reading, line: Line | None, known: _Known) -> Judgement:
     if line is None:
         return judged
     existing = judged.existing = known.find(line)
+    if existing is None and line.key is not None:
+        reading.fault("id", "There is no such registration in this department; leave it out for a new one.")
     if existing is None:
         _complete(reading, line)
     _agrees_with_others(reading, line, existing, known)
-    values = line.values if existing is None else {**{name: getattr(existing, name) for name in FIELDS}, **line.values}
+    values = (
+        line.values
+        if existing is None
+        else {**{name: getattr(existing, name) for name in FIELDS}, **line.values}
+    )
     if not reading.faults:
         merged = dict(values)
         rules.judge_line(reading, merged)
         # The rule may have completed what the line left open.
-        if "can_change" in merged and (existing is None or "can_change" in line.values or "fixed_hz" in line.values):
+        if "can_change" in merged and (
+            existing is None or "can_change" in line.values or "fixed_hz" in line.values
+        ):
             line.values["can_change"] = merged["can_change"]
     if reading.faults:
         return judged
@@ -105,7 +119,9 @@ def _complete(reading: Reading, line: Line) -> None:
 def _agrees_with_others(reading: Reading, line: Line, existing: Registration | None, known: _Known) -> None:
     other = known.by_label.get((line.department.pk, line.values.get("label", "")))
     if other and existing is not None and other.pk != existing.pk:
-        reading.fault("label", f"{line.department.code} has another registration of this label; rename one of the two.")
+        reading.fault(
+            "label", f"{line.department.code} has another registration of this label; rename one of the two."
+        )
     elif other and existing is None:
         reading.fault(
             "label",

@@ -26,6 +26,7 @@ COLUMNS = (
     "priority", "power_mw", "fixed_hz", "low_hz", "high_hz", "can_change", "contact", "notes", "settings",
 )  # fmt: skip
 READ_ONLY = ("state", "reason", "version")
+KEY = "id"  # the interface's own number of a registration; where given, it decides which one is meant
 REQUIRED = ("label", "kind", "department", "zone")
 MAX_HZ = 10**12
 MAX_COUNT = 500
@@ -42,6 +43,7 @@ class Line:
     department: Department
     values: dict[str, Any]
     version: int | None = None
+    key: int | None = None
 
 
 @dataclass
@@ -111,7 +113,10 @@ def _refuse_twice(line: Line, reading: Reading, seen: dict[tuple[int, str, str],
             continue
         first = seen.setdefault((line.department.pk, name, value), line.row)
         if first != line.row:
-            reading.fault(name, f"Row {first} has the same {name.replace('_', ' ')}. Keep one of the two, or rename one.")
+            reading.fault(
+                name,
+                f"Row {first} has the same {name.replace('_', ' ')}. Keep one of the two, or rename one.",
+            )
 
 
 def read_line(names: Names, reading: Reading) -> Line | None:
@@ -122,7 +127,7 @@ def read_line(names: Names, reading: Reading) -> Line | None:
         return None
     reading.raw = _hours_spread_out(reading.raw)
     for name in reading.raw:
-        if name not in COLUMNS and name not in READ_ONLY:
+        if name not in COLUMNS and name not in READ_ONLY and name != KEY:
             close = difflib.get_close_matches(str(name), COLUMNS, 1)
             hint = f"did you mean {close[0]}?" if close else f"use {', '.join(COLUMNS)}."
             reading.fault(str(name), f"There is no such field; {hint}")
@@ -133,14 +138,14 @@ def read_line(names: Names, reading: Reading) -> Line | None:
         if name in reading.raw and (value := _read(names, reading, name, read)) is not _FAULTY
     }
     _read_hours(names, reading, values)
-    version = _version(reading)
-    return Line(reading.row, department, values, version) if department else None
+    version, key = _whole(reading, "version"), _whole(reading, KEY)
+    return Line(reading.row, department, values, version, key) if department else None
 
 
-def _version(reading: Reading) -> int | None:
-    text = _text(reading.raw.get("version"))
-    if text and not re.fullmatch(r"\d{1,9}", text):
-        reading.fault("version", "Not a version; give the whole number that was read, or leave it out.")
+def _whole(reading: Reading, name: str) -> int | None:
+    text = _text(reading.raw.get(name))
+    if text and not re.fullmatch(r"\d{1,15}", text):
+        reading.fault(name, "Not a whole number; give what was read, or leave it out.")
         return None
     return int(text) if text else None
 
@@ -401,6 +406,7 @@ def row_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
         "notes": registration.notes,
         "settings": registration.settings,
         "state": registration.state,
-        "reason": registration.not_permitted and f"not permitted here: {registration.not_permitted}" or registration.reason,
+        "reason": (registration.not_permitted and f"not permitted here: {registration.not_permitted}")
+        or registration.reason,
         "version": registration.version,
     }

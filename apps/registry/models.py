@@ -24,7 +24,9 @@ class Kind(models.Model):
     assigned = models.BooleanField(default=True)
     not_assigned_why = models.CharField(max_length=500, blank=True)
     note = models.CharField(max_length=500, blank=True)
-    power_mw = models.JSONField(default=list, help_text="the power steps of the device, in milliwatts, conducted")
+    power_mw = models.JSONField(
+        default=list, help_text="the power steps of the device, in milliwatts, conducted"
+    )
     cells = models.CharField(max_length=60, blank=True)
     running_h = models.FloatField(null=True, blank=True)
     settings = models.JSONField(default=list, help_text="names of the settings that must match at both ends")
@@ -32,7 +34,9 @@ class Kind(models.Model):
 
     class Meta:
         ordering = ["event", "code"]
-        constraints = [models.UniqueConstraint(fields=["event", "code"], name="registry_kind_code_once_per_event")]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "code"], name="registry_kind_code_once_per_event")
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -106,7 +110,9 @@ class Registration(models.Model):
     contact = models.CharField(max_length=200, blank=True)
     notes = models.TextField(blank=True)
     settings = models.JSONField(default=dict)
-    state = models.CharField(max_length=16, choices=RegistrationState.choices, default=RegistrationState.SUBMITTED)
+    state = models.CharField(
+        max_length=16, choices=RegistrationState.choices, default=RegistrationState.SUBMITTED
+    )
     reason = models.TextField(blank=True)
     not_permitted = models.TextField(blank=True)
     late = models.BooleanField(default=False)
@@ -119,18 +125,28 @@ class Registration(models.Model):
         indexes = [models.Index(fields=["event", "state"])]
         constraints = [
             models.UniqueConstraint(
-                fields=["department", "external_id"], condition=~Q(external_id=""), name="registry_external_id_once"
+                fields=["department", "external_id"],
+                condition=~Q(external_id=""),
+                name="registry_external_id_once",
             ),
             models.UniqueConstraint(
-                fields=["department", "label"], condition=~Q(state="withdrawn"), name="registry_label_once_per_department"
-            ),
-            models.CheckConstraint(condition=Q(quantity__gte=1, units__gte=1), name="registry_registration_counts"),
-            models.CheckConstraint(condition=Q(priority__gte=1, priority__lte=9), name="registry_registration_priority"),
-            models.CheckConstraint(
-                condition=Q(starts_at=None, ends_at=None) | Q(starts_at__lt=F("ends_at")), name="registry_registration_hours"
+                fields=["department", "label"],
+                condition=~Q(state="withdrawn"),
+                name="registry_label_once_per_department",
             ),
             models.CheckConstraint(
-                condition=Q(low_hz=None) | Q(high_hz=None) | Q(low_hz__lte=F("high_hz")), name="registry_registration_range"
+                condition=Q(quantity__gte=1, units__gte=1), name="registry_registration_counts"
+            ),
+            models.CheckConstraint(
+                condition=Q(priority__gte=1, priority__lte=9), name="registry_registration_priority"
+            ),
+            models.CheckConstraint(
+                condition=Q(starts_at=None, ends_at=None) | Q(starts_at__lt=F("ends_at")),
+                name="registry_registration_hours",
+            ),
+            models.CheckConstraint(
+                condition=Q(low_hz=None) | Q(high_hz=None) | Q(low_hz__lte=F("high_hz")),
+                name="registry_registration_range",
             ),
             models.CheckConstraint(
                 condition=Q(fixed_hz=None) | Q(quantity=1), name="registry_registration_fixed_is_one_carrier"
@@ -156,7 +172,9 @@ class Carrier(models.Model):
     role = models.ForeignKey(KindRole, on_delete=models.PROTECT, related_name="carriers")
     code = models.CharField(max_length=40)
     position = models.PositiveIntegerField()
-    spare_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="spares")
+    spare_of = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="spares"
+    )
     # Promised not to be taken away: set and lifted by whoever locks its assignment.
     held = models.BooleanField(default=False)
     withdrawn = models.BooleanField(default=False)
@@ -192,7 +210,11 @@ class Unit(models.Model):
 
     class Meta:
         ordering = ["carrier", "number"]
-        constraints = [models.UniqueConstraint(fields=["carrier", "number"], name="registry_unit_number_once_per_carrier")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["carrier", "number"], name="registry_unit_number_once_per_carrier"
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.carrier.code}/{self.number}"

@@ -27,7 +27,10 @@ def judge_line(reading: Complains, values: dict[str, Any]) -> None:
         reading.fault("high_hz", f"The range ends below its start, {low} Hz.")
         return
     if fixed and values.get("quantity", 1) > 1:
-        reading.fault("quantity", "A line with a frequency of its own holds one carrier; give each frequency its own line.")
+        reading.fault(
+            "quantity",
+            "A line with a frequency of its own holds one carrier; give each frequency its own line.",
+        )
     if fixed and ((low and fixed < low) or (high and fixed > high)):
         reading.fault("fixed_hz", "The frequency lies outside the range that the same line asks for.")
     if "can_change" in values and values["can_change"] is None:
@@ -42,15 +45,21 @@ def judge_line(reading: Complains, values: dict[str, Any]) -> None:
     _judge_power(reading, kind, values.get("power_mw"))
 
 
-def _judge_tuning(reading: Complains, kind: Kind, low: int | None, high: int | None, fixed: int | None) -> None:
+def _judge_tuning(
+    reading: Complains, kind: Kind, low: int | None, high: int | None, fixed: int | None
+) -> None:
     first = next(iter(kind.roles.all()), None)
     if first is None:
         return
     can = tuning.in_megahertz(first.tuning)
     if fixed and not tuning.holds(first.tuning, fixed):
-        reading.fault("fixed_hz", f"{kind.name} cannot be set to this frequency; it tunes {can} in steps of its raster.")
+        reading.fault(
+            "fixed_hz", f"{kind.name} cannot be set to this frequency; it tunes {can} in steps of its raster."
+        )
     elif (low or high) and not tuning.narrowed(first.tuning, low, high):
-        reading.fault("low_hz" if low else "high_hz", f"{kind.name} tunes nothing in this range; it tunes {can}.")
+        reading.fault(
+            "low_hz" if low else "high_hz", f"{kind.name} tunes nothing in this range; it tunes {can}."
+        )
 
 
 def _judge_power(reading: Complains, kind: Kind, power_mw: float | None) -> None:
@@ -84,7 +93,9 @@ class Permission:
     refusal: str
 
 
-def permission(rules: Ruleset, kind: Kind, role: KindRole, asked: list[tuning.Range], power_mw: float | None) -> Permission:
+def permission(
+    rules: Ruleset, kind: Kind, role: KindRole, asked: list[tuning.Range], power_mw: float | None
+) -> Permission:
     """Narrow what is asked for to what the ruleset permits, at the strongest step that any of it allows.
 
     `power_mw` is the line's own wish, or None for the strongest permitted step of the kind. Radiated power is
@@ -97,7 +108,12 @@ def permission(rules: Ruleset, kind: Kind, role: KindRole, asked: list[tuning.Ra
             part
             for whole in asked
             for stretch in permitted_stretches(
-                rules, kind.use, whole["low_hz"], whole["high_hz"], role.bandwidth_hz, step * gain if step else None
+                rules,
+                kind.use,
+                whole["low_hz"],
+                whole["high_hz"],
+                role.bandwidth_hz,
+                step * gain if step else None,
             )
             for part in tuning.narrowed([whole], stretch.low_hz, stretch.high_hz)
         ]

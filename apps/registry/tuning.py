@@ -29,7 +29,8 @@ def narrowed(ranges: Iterable[Range], low_hz: int | None, high_hz: int | None) -
 def holds(ranges: Iterable[Range], hz: int) -> bool:
     """Whether a frequency is a point of the ranges."""
     return any(
-        part["low_hz"] <= hz <= part["high_hz"] and (hz - part["low_hz"]) % part["step_hz"] == 0 for part in ranges
+        part["low_hz"] <= hz <= part["high_hz"] and (hz - part["low_hz"]) % part["step_hz"] == 0
+        for part in ranges
     )
 
 
@@ -41,7 +42,9 @@ def points(ranges: Iterable[Range]) -> int:
 def in_megahertz(ranges: Iterable[Range]) -> str:
     """The ranges as people read them: «470.1–516 MHz, 520 MHz»."""
     parts = [
-        f"{p['low_hz'] / 1e6:.10g}" if p["low_hz"] == p["high_hz"] else f"{p['low_hz'] / 1e6:.10g}–{p['high_hz'] / 1e6:.10g}"
+        f"{p['low_hz'] / 1e6:.10g}"
+        if p["low_hz"] == p["high_hz"]
+        else f"{p['low_hz'] / 1e6:.10g}–{p['high_hz'] / 1e6:.10g}"
         for p in ranges
     ]
     return f"{', '.join(parts)} MHz" if parts else "nothing"

@@ -24,7 +24,9 @@ def mark_occupied(*, actor: Actor, label: str, low_hz: int, high_hz: int, source
         raise Faulty([Fault(0, "label", label, "There is an occupied range of that name already.")])
     touch(actor.event)
     changes = {label: {"low_hz": [None, low_hz], "high_hz": [None, high_hz]}}
-    journal.record(actor=actor, event=actor.event.slug, verb="marked occupied", subject=label, changes=changes)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="marked occupied", subject=label, changes=changes
+    )
     return row
 
 
@@ -34,7 +36,9 @@ def free_occupied(*, actor: Actor, occupied: Occupied) -> None:
     changes = {occupied.label: {"low_hz": [occupied.low_hz, None], "high_hz": [occupied.high_hz, None]}}
     occupied.delete()
     touch(actor.event)
-    journal.record(actor=actor, event=actor.event.slug, verb="marked free", subject=occupied.label, changes=changes)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="marked free", subject=occupied.label, changes=changes
+    )
 
 
 @transaction.atomic
@@ -52,7 +56,9 @@ def add_outsider(
     """Enter a transmission that nobody here registers; the plan keeps clear of it."""
     require(rules.refusal_to_coordinate(actor))
     if level_db > 0:
-        raise Faulty([Fault(0, "level_db", str(level_db), "0 dB is a device of the zone itself; give 0 or less.")])
+        raise Faulty(
+            [Fault(0, "level_db", str(level_db), "0 dB is a device of the zone itself; give 0 or less.")]
+        )
     code = f"OUT-{actor.event.outsiders.count() + 1:03d}"
     row = Outsider.objects.create(
         event=actor.event, code=code, label=label, zone=zone, frequency_hz=frequency_hz, bandwidth_hz=bandwidth_hz,
@@ -60,5 +66,7 @@ def add_outsider(
     )  # fmt: skip
     touch(actor.event)
     changes = {code: {"frequency_hz": [None, frequency_hz], "zone": [None, zone.code]}}
-    journal.record(actor=actor, event=actor.event.slug, verb="entered an outsider", subject=label, changes=changes)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="entered an outsider", subject=label, changes=changes
+    )
     return row

@@ -20,7 +20,9 @@ class Occupied(models.Model):
         ordering = ["event", "low_hz", "pk"]
         constraints = [
             models.UniqueConstraint(fields=["event", "label"], name="spectrum_occupied_label_once_per_event"),
-            models.CheckConstraint(condition=Q(low_hz__lt=F("high_hz")), name="spectrum_occupied_range_in_order"),
+            models.CheckConstraint(
+                condition=Q(low_hz__lt=F("high_hz")), name="spectrum_occupied_range_in_order"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -45,8 +47,12 @@ class Outsider(models.Model):
         ordering = ["event", "frequency_hz", "pk"]
         constraints = [
             models.UniqueConstraint(fields=["event", "code"], name="spectrum_outsider_code_once_per_event"),
-            models.CheckConstraint(condition=Q(frequency_hz__gt=0), name="spectrum_outsider_frequency_positive"),
-            models.CheckConstraint(condition=Q(level_db__lte=0), name="spectrum_outsider_level_not_above_zero"),
+            models.CheckConstraint(
+                condition=Q(frequency_hz__gt=0), name="spectrum_outsider_frequency_positive"
+            ),
+            models.CheckConstraint(
+                condition=Q(level_db__lte=0), name="spectrum_outsider_level_not_above_zero"
+            ),
         ]
 
     def __str__(self) -> str:

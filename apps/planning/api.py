@@ -1,0 +1,334 @@
+"""Runs and the plan for machines."""
+
+from typing import Any
+
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.reverse import reverse
+
+from apps.common.errors import Missing
+from apps.common.paging import Pages
+from apps.events.api import EventView, with_etag
+from apps.planning import actions, adopting, documents, queries, running, verdicts
+from apps.planning.models import Run, RunDocument
+from apps.planning.queries import PlanRow
+from apps.planning.states import AssignmentState, RunState
+from apps.registry.models import Carrier
+from apps.registry.queries import carriers_of
+
+
+class RunSerializer(serializers.ModelSerializer[Run]):
+    id = serializers.IntegerField(source="number", read_only=True, help_text="counted within the event")
+    state = serializers.ChoiceField(choices=RunState.choices, read_only=True)
+
+    class Meta:
+        model = Run
+        fields = [
+            "id", "state", "attempt", "claimed_by", "heartbeat_at", "stage", "share", "carriers", "placed", "left_out", "penalty",
+            "worst_load_db", "stopped", "failure", "seconds", "seed", "revision", "requested_by", "adopted_at", "adopted_by",
+            "created_at", "started_at", "finished_at",
+        ]  # fmt: skip
+
+
+class RunRequestSerializer(serializers.Serializer[Any]):
+    seconds = serializers.FloatField(required=False, min_value=0.1, max_value=running.MAX_SECONDS)
+    seed = serializers.IntegerField(required=False, default=0, min_value=0, max_value=2**31 - 1)
+    repair = serializers.BooleanField(
+        required=False, default=False, help_text="move as little as possible of what stands"
+    )
+
+
+class ProposalSerializer(serializers.Serializer[Any]):
+    changes = serializers.DictField(
+        child=serializers.ListField(), help_text="{carrier: [old hertz, new hertz]}, null for none"
+    )
+    passed_over = serializers.DictField(
+        child=serializers.CharField(), help_text="{carrier: why it is left alone}"
+    )
+    unchanged = serializers.IntegerField()
+
+
+class RunList(EventView):
+    """The event's runs, newest first; and the door for a new one."""
+
+    @extend_schema(operation_id="runs_list", responses=RunSerializer(many=True))
+    def get(self, request: Request, slug: str) -> Response:
+        _coordinators_look(self)
+        pages = Pages()
+        page = pages.paginate_queryset(queries.runs_of(self.actor), request, self)
+        return pages.get_paginated_response(RunSerializer(page, many=True).data)
+
+    @extend_schema(operation_id="runs_start", request=RunRequestSerializer, responses={202: RunSerializer})
+    def post(self, request: Request, slug: str) -> Response:
+        wanted = RunRequestSerializer(data=request.data)
+        wanted.is_valid(raise_exception=True)
+        run = running.request_run(actor=self.actor, **wanted.validated_data)
+        where = reverse("api:run", args=[slug, run.number], request=request)
+        return Response(RunSerializer(run).data, status=202, headers={"Location": where})
+
+
+def _coordinators_look(view: EventView) -> None:
+    """Runs hold every department's carriers; whoever sees only some learns that there is a run from the plan alone."""
+    if not view.actor.sees_all:
+        raise Missing()
+
+
+class RunView(EventView):
+    def found(self) -> Run:
+        _coordinators_look(self)
+        run = queries.runs_of(self.actor).filter(number=self.kwargs["number"]).first()
+        if run is None:
+            raise Missing()
+        return run
+
+
+class RunDetail(RunView):
+    """One run: how far it is, or how it ended."""
+
+    @extend_schema(operation_id="runs_read", responses=RunSerializer)
+    def get(self, request: Request, slug: str, number: int) -> Response:
+        return Response(RunSerializer(self.found()).data)
+
+
+class RunPaper(RunView):
+    """A run's problem or result, in the solver's own format."""
+
+    role = RunDocument.Role.PROBLEM
+
+    @extend_schema(operation_id="runs_document", responses={200: dict})
+    def get(self, request: Request, slug: str, number: int) -> Response:
+        content = documents.read(self.found(), self.role)
+        if content is None:
+            raise Missing("This run has no such document yet.")
+        return Response(content)
+
+
+class RunCancel(RunView):
+    """Stop a run."""
+
+    @extend_schema(operation_id="runs_stop", request=None, responses={202: RunSerializer})
+    def post(self, request: Request, slug: str, number: int) -> Response:
+        return Response(
+            RunSerializer(running.cancel_run(actor=self.actor, run=self.found())).data, status=202
+        )
+
+
+class RunAdopt(RunView):
+    """What adopting a run would change (GET); adopt it (POST)."""
+
+    @extend_schema(operation_id="runs_proposal", responses=ProposalSerializer)
+    def get(self, request: Request, slug: str, number: int) -> Response:
+        return Response(_proposal(adopting.proposal_of(self.found())))
+
+    @extend_schema(operation_id="runs_adopt", request=None, responses=ProposalSerializer)
+    def post(self, request: Request, slug: str, number: int) -> Response:
+        return Response(_proposal(adopting.adopt(actor=self.actor, run=self.found())))
+
+
+def _proposal(proposal: adopting.Proposal) -> dict[str, Any]:
+    return {"changes": proposal.changes, "passed_over": proposal.passed_over, "unchanged": proposal.unchanged}
+
+
+class PlanRowSerializer(serializers.Serializer[Any]):
+    carrier = serializers.CharField()
+    department = serializers.CharField()
+    zone = serializers.CharField()
+    kind = serializers.CharField()
+    label = serializers.CharField()
+    spare_of = serializers.CharField(allow_null=True)
+    frequency_hz = serializers.IntegerField(allow_null=True)
+    power_mw = serializers.FloatField(allow_null=True)
+    state = serializers.ChoiceField(
+        choices=[
+            *AssignmentState.choices,
+            ("left out", ""),
+            ("not planned yet", ""),
+            ("not permitted here", ""),
+        ]
+    )
+    by_hand = serializers.BooleanField()
+    reason = serializers.CharField()
+    approved_by = serializers.CharField()
+    locked_by = serializers.CharField()
+    blocked_by = serializers.ListField(child=serializers.DictField())
+    version = serializers.IntegerField()
+
+
+def represent(row: PlanRow) -> dict[str, Any]:
+    registration, assignment = row.carrier.registration, row.assignment
+    return {
+        "carrier": row.carrier.code,
+        "department": registration.department.code,
+        "zone": registration.zone.code,
+        "kind": registration.kind.code,
+        "label": registration.label,
+        "spare_of": row.carrier.spare_of.code if row.carrier.spare_of else None,
+        "frequency_hz": assignment.frequency_hz if assignment else None,
+        "power_mw": assignment.power_mw if assignment else None,
+        "state": row.state,
+        "by_hand": assignment.by_hand if assignment else False,
+        "reason": assignment.reason if assignment else registration.not_permitted,
+        "approved_by": assignment.approved_by if assignment else "",
+        "locked_by": assignment.locked_by if assignment else "",
+        "blocked_by": row.blocked_by,
+        "version": assignment.version if assignment else 0,
+    }
+
+
+class PlanList(EventView):
+    """The plan as you may see it, by carrier: what has a frequency, and what has none and why."""
+
+    @extend_schema(
+        operation_id="plan_list",
+        parameters=[OpenApiParameter(name, str) for name in ("department", "zone", "kind", "state")],
+        responses=PlanRowSerializer(many=True),
+    )
+    def get(self, request: Request, slug: str) -> Response:
+        carriers = carriers_of(self.actor)
+        for name in ("department", "zone", "kind"):
+            if name in request.query_params:
+                carriers = carriers.filter(**{f"registration__{name}__code": request.query_params[name]})
+        if "state" in request.query_params:
+            carriers = carriers.filter(assignment__state=request.query_params["state"])
+        pages = Pages()
+        page = pages.paginate_queryset(carriers, request, self) or []
+        shown = queries.plan_rows(self.actor, carriers.filter(pk__in=[carrier.pk for carrier in page]))
+        return pages.get_paginated_response([represent(row) for row in shown])
+
+
+class FrequencySerializer(serializers.Serializer[Any]):
+    frequency_hz = serializers.IntegerField(allow_null=True, help_text="null takes the frequency away")
+    reason = serializers.CharField()
+
+
+class PlanDetail(EventView):
+    """One carrier of the plan; PATCH sets its frequency by hand and answers with what that breaks."""
+
+    def found(self) -> Carrier:
+        carrier = carriers_of(self.actor).filter(code=self.kwargs["carrier"]).first()
+        if carrier is None:
+            raise Missing()
+        return carrier
+
+    def shown(self) -> Response:
+        row = queries.plan_rows(self.actor, carriers_of(self.actor).filter(code=self.kwargs["carrier"]))[0]
+        data = represent(row)
+        if self.actor.sees_all:
+            found = verdicts.recount(self.actor.event).breaches
+            data["breaches"] = [breach.as_dict() for breach in found if row.carrier.code in breach.carriers]
+        return with_etag(Response(data), row.assignment.version if row.assignment else 0)
+
+    @extend_schema(operation_id="plan_read", responses=PlanRowSerializer)
+    def get(self, request: Request, slug: str, carrier: str) -> Response:
+        self.found()
+        return self.shown()
+
+    @extend_schema(operation_id="plan_change", request=FrequencySerializer, responses=PlanRowSerializer)
+    def patch(self, request: Request, slug: str, carrier: str) -> Response:
+        found = self.found()
+        wanted = FrequencySerializer(data=request.data)
+        wanted.is_valid(raise_exception=True)
+        hertz, reason = wanted.validated_data["frequency_hz"], wanted.validated_data["reason"]
+        version = self.expected_version()
+        if hertz is None:
+            actions.clear_frequency(actor=self.actor, carrier=found, reason=reason, version=version)
+        else:
+            actions.change_frequency(
+                actor=self.actor, carrier=found, frequency_hz=hertz, reason=reason, version=version
+            )
+        return self.shown()
+
+
+class SelectionSerializer(serializers.Serializer[Any]):
+    """Carriers by code, or a filter: {} is everything."""
+
+    carriers = serializers.ListField(child=serializers.CharField(), required=False)
+    filter = serializers.DictField(child=serializers.CharField(), required=False)
+    expected = serializers.IntegerField(
+        required=False, help_text="how many rows were shown; another number is refused"
+    )
+    reason = serializers.CharField(required=False, default="", allow_blank=True)
+
+
+class ChangedSerializer(serializers.Serializer[Any]):
+    changed = serializers.IntegerField()
+    carriers = serializers.ListField(child=serializers.CharField())
+
+
+class PlanAgree(EventView):
+    """Approve, lock, unlock or take back many assignments at once, with one reason."""
+
+    act: Any = None
+
+    @extend_schema(operation_id="plan_agree", request=SelectionSerializer, responses=ChangedSerializer)
+    def post(self, request: Request, slug: str) -> Response:
+        wanted = SelectionSerializer(data=request.data)
+        wanted.is_valid(raise_exception=True)
+        given = wanted.validated_data
+        selection = actions.Selection(
+            tuple(given["carriers"]) if "carriers" in given else None,
+            given.get("filter"),
+            given.get("expected"),
+        )
+        codes = type(self).act(actor=self.actor, selection=selection, reason=given["reason"])
+        return Response({"changed": len(codes), "carriers": codes})
+
+
+class PlanApprove(PlanAgree):
+    act = staticmethod(actions.approve)
+
+
+class PlanLock(PlanAgree):
+    act = staticmethod(actions.lock)
+
+
+class PlanUnlock(PlanAgree):
+    act = staticmethod(actions.unlock)
+
+
+class PlanTakeBack(PlanAgree):
+    act = staticmethod(actions.take_back)
+
+
+class BreachSerializer(serializers.Serializer[Any]):
+    breach = serializers.CharField()
+    rule = serializers.CharField()
+    carriers = serializers.ListField(child=serializers.CharField())
+    zone = serializers.CharField()
+    slot = serializers.CharField()
+    description = serializers.CharField()
+    accepted_by = serializers.CharField(required=False)
+
+
+class AcceptSerializer(serializers.Serializer[Any]):
+    breach = serializers.CharField()
+    reason = serializers.CharField()
+    until = serializers.DateTimeField(required=False, allow_null=True, default=None)
+
+
+class PlanBreaches(EventView):
+    """What the plan as it stands breaks, recounted; POST signs under one breach that stays."""
+
+    @extend_schema(operation_id="plan_breaches", responses=BreachSerializer(many=True))
+    def get(self, request: Request, slug: str) -> Response:
+        _coordinators_look(self)
+        found = verdicts.recount(self.actor.event)
+        signed = found.acceptances
+        return Response(
+            [
+                breach.as_dict()
+                | ({"accepted_by": signed[breach.key].accepted_by} if breach.key in signed else {})
+                for breach in found.breaches
+            ]
+        )
+
+    @extend_schema(operation_id="plan_accept", request=AcceptSerializer, responses={201: BreachSerializer})
+    def post(self, request: Request, slug: str) -> Response:
+        wanted = AcceptSerializer(data=request.data)
+        wanted.is_valid(raise_exception=True)
+        row = actions.accept_breach(actor=self.actor, **wanted.validated_data)
+        return Response(
+            {"breach": row.breach, "description": row.description, "accepted_by": row.accepted_by}, status=201
+        )

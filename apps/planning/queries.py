@@ -1,0 +1,119 @@
+"""Shared reads of runs and the plan. Each begins with what the actor may see; leads never see another department."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import QuerySet
+
+from apps.events import queries as events
+from apps.events.actors import Actor
+from apps.planning.models import Acceptance, Assignment, LeftOut, Run
+from apps.registry.models import Carrier
+from apps.registry.queries import carriers_of
+
+
+def runs_of(actor: Actor) -> QuerySet[Run]:
+    return Run.objects.filter(event=actor.event).select_related("event").order_by("-number")
+
+
+def assignments_of(actor: Actor) -> QuerySet[Assignment]:
+    found = Assignment.objects.filter(events.in_scope(actor, "carrier__registration__department"))
+    return found.select_related(
+        "carrier__role", "carrier__spare_of", "carrier__registration__department", "carrier__registration__zone",
+        "carrier__registration__kind",
+    ).order_by("carrier__code")  # fmt: skip
+
+
+def left_out_of(actor: Actor) -> QuerySet[LeftOut]:
+    found = LeftOut.objects.filter(
+        events.in_scope(actor, "carrier__registration__department"), carrier__withdrawn=False
+    )
+    return found.select_related(
+        "run", "carrier__registration__department", "carrier__registration__zone"
+    ).order_by("carrier__code")
+
+
+def acceptances_of(actor: Actor) -> QuerySet[Acceptance]:
+    return (
+        Acceptance.objects.filter(event=actor.event).order_by("pk")
+        if actor.sees_all
+        else Acceptance.objects.none()
+    )
+
+
+@dataclass(frozen=True)
+class PlanRow:
+    """One carrier of the plan: its assignment, or why it has none. Redacted to what its reader may see."""
+
+    carrier: Carrier
+    assignment: Assignment | None
+    blocked_by: list[dict[str, Any]]
+
+    @property
+    def state(self) -> str:
+        """Assignment states, and the words for what has none."""
+        if self.assignment:
+            return self.assignment.state
+        if self.carrier.registration.not_permitted:
+            return "not permitted here"
+        return "left out" if self.blocked_by else "not planned yet"
+
+
+def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[PlanRow]:
+    """The plan as the actor may see it, in the order of carrier codes. A constant number of queries."""
+    found = (carriers_of(actor) if carriers is None else carriers).select_related("assignment", "left_out")
+    rows = list(found)
+    eyes = Redaction(actor)
+    return [
+        PlanRow(row, getattr(row, "assignment", None), eyes.reasons(row, left.blocked_by) if left else [])
+        for row in rows
+        for left in [getattr(row, "left_out", None)]
+    ]
+
+
+class Redaction:
+    """What others look like to this reader: to a lead, «another department, zone», unless it opened itself.
+
+    Names of confidential departments, and frequencies of any other, never pass.
+    """
+
+    def __init__(self, actor: Actor) -> None:
+        self.actor = actor
+        self._mine: dict[str, tuple[int, str, str]] | None = None
+
+    def _directory(self) -> dict[str, tuple[int, str, str]]:
+        if self._mine is None:
+            named = set(events.departments_named_to(self.actor).values_list("pk", flat=True))
+            self._mine = {
+                code: (department, code if department in named else "", zone)
+                for code, department, zone in Carrier.objects.filter(event=self.actor.event).values_list(
+                    "code", "registration__department_id", "registration__zone__code"
+                )
+            }
+        return self._mine
+
+    def carrier(self, code: str) -> str:
+        """A carrier's name for this reader."""
+        if self.actor.sees_all:
+            return code
+        known = self._directory().get(code)
+        if known is None:
+            return "somebody outside the event"
+        department, name, zone = known
+        if name or (self.actor.departments and department in self.actor.departments):
+            return code
+        return f"another department, {zone}"
+
+    def reasons(self, carrier: Carrier, blocked_by: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Causes with their shares, largest first, each carrier in them by the name that this reader may know."""
+        shown: dict[tuple[tuple[str, str], ...], float] = {}
+        for cause in blocked_by:
+            facts = {name: value for name, value in cause.items() if name != "share"}
+            if "carrier" in facts:
+                facts["carrier"] = self.carrier(facts["carrier"])
+            if "carriers" in facts:
+                facts["carriers"] = " and ".join(sorted(self.carrier(code) for code in facts["carriers"]))
+            key = tuple(sorted((name, str(value)) for name, value in facts.items()))
+            shown[key] = shown.get(key, 0) + cause["share"]
+        ordered = sorted(shown.items(), key=lambda item: (-item[1], item[0]))
+        return [{**dict(facts), "share": round(share, 4)} for facts, share in ordered]

@@ -1,0 +1,70 @@
+"""Breaches as the solver's verifier counts them, put into a coordinator's words."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+from apps.solver.problem import Problem, read_problem
+from apps.solver.verify import Breach, breaches_anywhere, breaches_at
+
+
+def count(
+    document: Mapping[str, Any], plan: Mapping[str, int], place: str, slot: str
+) -> list[dict[str, Any]]:
+    """The breaches of a plan at one place and slot (place "": those that know no place), as a verdict stores them."""
+    problem = _problem(json.dumps(document, sort_keys=True))
+    found = breaches_at(problem, plan, place, slot) if place else breaches_anywhere(problem, plan)
+    return [_in_words(breach, problem, plan) for breach in found if breach.rule != "missing"]
+
+
+@lru_cache(maxsize=2)
+def _problem(text: str) -> Problem:
+    return read_problem(json.loads(text))
+
+
+def _in_words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> dict[str, Any]:
+    carriers = (breach.victim, *breach.others)
+    facts = [breach.rule, breach.row, breach.zone, sorted([code, plan.get(code)] for code in carriers)]
+    key = hashlib.sha256(json.dumps(facts).encode()).hexdigest()[:16]
+    return {
+        "rule": breach.rule,
+        "carriers": list(carriers),
+        "place": breach.zone or "",
+        "slot": breach.slot or "",
+        "words": _words(breach, problem, plan),
+        "key": key,
+    }
+
+
+def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
+    victim, others = breach.victim, " and ".join(breach.others)
+    match breach.rule:
+        case "separation":
+            return (
+                f"{victim} and {others} are {_khz(breach.measured)} apart; they need {_khz(breach.limit)}"
+                f"{f' (heard in {breach.zone})' if breach.zone else ''}."
+            )
+        case "blocked":
+            return f"{victim} at {_mhz(plan[victim])} lies in a range that is occupied here{f': {others}' if others else ''}."
+        case "raster":
+            return f"{victim} at {_mhz(plan[victim])} is no frequency that it can tune here."
+        case "pair":
+            return f"{victim} and {others} are not at the offset that they need."
+        case "span":
+            return f"{victim} and {others} lie further apart than their common equipment allows."
+        case "product":
+            family = problem.products[breach.row].family if breach.row is not None else "A product"
+            return (
+                f"{family} of {others or 'others'} lands on {victim} ({_mhz(plan[victim])}) in {breach.zone}."
+            )
+    return f"{victim}: {breach.rule}"
+
+
+def _khz(hertz: float) -> str:
+    return f"{hertz / 1e3:g} kHz"
+
+
+def _mhz(hertz: int) -> str:
+    return f"{hertz / 1e6:.10g} MHz"

@@ -1,0 +1,17 @@
+"""Who may do what to the plan, as pure predicates."""
+
+from apps.events.actors import Actor
+from apps.events.rules import refusal_to_coordinate
+from apps.planning.models import Assignment
+from apps.planning.states import AssignmentState
+
+
+def refusal_to_change(actor: Actor, assignment: Assignment | None) -> str:
+    """Why this actor may not move this assignment: their role, or its lock, with who locked it and when."""
+    refusal = refusal_to_coordinate(actor)
+    if not refusal and assignment and assignment.state == AssignmentState.LOCKED:
+        return (
+            f"Locked by {assignment.locked_by} on {assignment.locked_at:%Y-%m-%d at %H:%M} UTC"
+            f"{': ' + assignment.reason if assignment.reason else ''}. Unlock it first, with a reason."
+        )
+    return refusal

@@ -1,0 +1,14 @@
+"""The doors of the queue. Tasks import what they do when they run, so that web processes never load the solver."""
+
+import os
+import socket
+
+from celery import shared_task
+
+
+@shared_task(name="planning.work", acks_late=True)
+def work(run_id: int) -> None:
+    """Carry a run to its end; a second message for the same run finds nothing to do."""
+    from apps.planning.working import work as carry_out  # noqa: PLC0415 - loads numpy and the solver
+
+    carry_out(run_id, f"{socket.gethostname()}:{os.getpid()}")

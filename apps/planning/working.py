@@ -1,0 +1,113 @@
+"""What a worker does with a run: read the frozen problem, solve, recount, write the end. The bridge to the solver."""
+
+import logging
+import math
+import threading
+from typing import Any
+
+from django.conf import settings
+from django.db import close_old_connections, connection
+
+from apps.planning import documents, running
+from apps.planning.models import Run, RunDocument
+from apps.solver import MalformedProblem, Progress, read_problem, solve, verify
+
+log = logging.getLogger(__name__)
+
+
+def work(run_id: int, worker: str) -> None:
+    """Carry one run to its end. Returns quietly when the run is not there to be taken."""
+    run = running.claim(run_id, worker)
+    if run is None:
+        return
+    with Heartbeat(run) as heart:
+        try:
+            result, worst_load_db = _solved(run, heart)
+        except MalformedProblem as malformed:
+            faults = "; ".join(f"{fault.path}: {fault.message}" for fault in malformed.faults[:3])
+            running.fail(
+                run,
+                f"The event as it stands is no problem that the solver can read; the plan is unchanged. {faults}",
+            )
+            return
+        except Exception as error:
+            log.exception("run %s of %s failed", run.number, run.event.slug)
+            running.fail(
+                run,
+                f"The solver met an error that it did not expect ({type(error).__name__}: {error}); the plan is unchanged. "
+                "Ask for the run again; if it fails again, show this sentence to whoever runs the service.",
+            )
+            return
+    if not heart.lost:
+        running.finish(run, result, worst_load_db, cancelled=heart.stop_asked)
+
+
+def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]:
+    problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
+    result = solve(
+        problem, seconds=run.seconds, seed=run.seed, on_progress=heart.note, should_stop=heart.should_stop
+    )
+    heart.note(
+        Progress(
+            "recounting",
+            len(result.assignments),
+            len(result.unplaced),
+            result.document()["cost"]["penalty"],
+            0.98,
+        )
+    )
+    verdict = verify(problem, result.assignments)
+    if verdict.breaches:
+        first = verdict.breaches[0]
+        raise RuntimeError(f"the recount disagrees with the solver: {first.rule} at {first.victim}")
+    document = result.document()
+    loads = [entry["level_db"] for entry in document["loads"]]
+    return document, max(loads) if loads else None
+
+
+class Heartbeat:
+    """A thread that renews the run's lease, notes progress and hears of a wish to stop, while the solver computes."""
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        self.lost = False
+        self.stop_asked = False
+        self._done = threading.Event()
+        self._progress: dict[str, Any] = {}
+        self._thread = threading.Thread(target=self._beat, daemon=True)
+
+    def __enter__(self) -> "Heartbeat":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._done.set()
+        self._thread.join()
+
+    def note(self, progress: Progress) -> None:
+        """Called by the solver as often as it likes; written with the next beat."""
+        self._progress = {
+            "stage": progress.stage[:60],
+            "placed": progress.placed,
+            "left_out": progress.left_out,
+            "penalty": progress.penalty if math.isfinite(progress.penalty) else None,
+            "share": min(1.0, max(0.0, progress.share)),
+        }
+
+    def should_stop(self) -> bool:
+        return self.stop_asked or self.lost
+
+    def _beat(self) -> None:
+        try:
+            while not self._done.wait(settings.RUN_HEARTBEAT_S):
+                try:
+                    answer = running.keep_alive(self.run, **self._progress)
+                except Exception:
+                    # The database may be away for a moment; the lease is there to outlast that.
+                    log.exception("heartbeat of run %s failed", self.run.pk)
+                    close_old_connections()
+                    continue
+                self.lost = answer is None
+                self.stop_asked = bool(answer)
+        finally:
+            connection.close()
