@@ -1,5 +1,52 @@
 """The addresses of the REST interface, version 1."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import path, re_path
+from drf_spectacular.views import SpectacularJSONAPIView
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from apps.events import api as events
+from apps.overview import api as overview
+from apps.planning import api as planning
+from apps.planning.models import RunDocument
+from apps.publishing import api as publishing
+from apps.registry import api as registry
+
+E = "events/<slug:slug>/"
+
+app_name = "api"
+urlpatterns = [
+    path("openapi.json", SpectacularJSONAPIView.as_view(), name="openapi"),
+    path("events/", events.EventList.as_view(), name="events"),
+    path(E, events.EventDetail.as_view(), name="event"),
+    path(f"{E}zones/", events.ZoneList.as_view(), name="zones"),
+    path(f"{E}departments/", events.DepartmentList.as_view(), name="departments"),
+    path(f"{E}kinds/", registry.KindList.as_view(), name="kinds"),
+    path(f"{E}registrations/", registry.RegistrationList.as_view(), name="registrations"),
+    path(f"{E}registrations/<int:pk>/", registry.RegistrationDetail.as_view(), name="registration"),
+    path(f"{E}carriers/", registry.CarrierList.as_view(), name="carriers"),
+    path(f"{E}runs/", planning.RunList.as_view(), name="runs"),
+    path(f"{E}runs/<int:number>/", planning.RunDetail.as_view(), name="run"),
+    path(
+        f"{E}runs/<int:number>/problem/",
+        planning.RunPaper.as_view(role=RunDocument.Role.PROBLEM),
+        name="run-problem",
+    ),
+    path(
+        f"{E}runs/<int:number>/result/",
+        planning.RunPaper.as_view(role=RunDocument.Role.RESULT),
+        name="run-result",
+    ),
+    path(f"{E}runs/<int:number>/cancel/", planning.RunCancel.as_view(), name="run-cancel"),
+    path(f"{E}runs/<int:number>/adopt/", planning.RunAdopt.as_view(), name="run-adopt"),
+    path(f"{E}plan/", planning.PlanList.as_view(), name="plan"),
+    path(f"{E}plan/approve/", planning.PlanApprove.as_view(), name="plan-approve"),
+    path(f"{E}plan/lock/", planning.PlanLock.as_view(), name="plan-lock"),
+    path(f"{E}plan/unlock/", planning.PlanUnlock.as_view(), name="plan-unlock"),
+    path(f"{E}plan/take-back/", planning.PlanTakeBack.as_view(), name="plan-take-back"),
+    path(f"{E}plan/breaches/", planning.PlanBreaches.as_view(), name="plan-breaches"),
+    path(f"{E}plan/<slug:carrier>/", planning.PlanDetail.as_view(), name="plan-row"),
+    path(f"{E}editions/", publishing.EditionList.as_view(), name="editions"),
+    path(f"{E}editions/<int:number>/", publishing.EditionDetail.as_view(), name="edition"),
+    path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),
+    path(f"{E}journal/", overview.JournalList.as_view(), name="journal"),
+    re_path(r"^(?P<rest>.*)$", events.NotHere.as_view()),
+]

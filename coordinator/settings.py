@@ -145,13 +145,13 @@ else:
     DATABASES = {
         "default": {
             "ENGINE": "django.db.backends.sqlite3",
-            "NAME": DATA_DIR / "fairband.sqlite3",
+            "NAME": str(DATA_DIR / "fairband.sqlite3"),
             "OPTIONS": {
                 "timeout": 20,
                 "transaction_mode": "IMMEDIATE",
                 "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
             },
-            "TEST": {"NAME": DATA_DIR / f"test-{os.getpid()}.sqlite3"},
+            "TEST": {"NAME": str(DATA_DIR / f"test-{os.getpid()}.sqlite3")},
         }
     }
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"

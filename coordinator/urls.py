@@ -3,5 +3,5 @@
 from django.urls import include, path
 
 urlpatterns = [
-    path("api/v1/", include("coordinator.api")),
+    path("api/v1/", include("coordinator.api", namespace="api")),
 ]

@@ -10,6 +10,9 @@ class Chain(models.Model):
     number = models.PositiveBigIntegerField(default=0)
     digest = models.CharField(max_length=64, default="")
 
+    def __str__(self) -> str:
+        return f"{self.event}: {self.number} entries"
+
 
 class Entry(models.Model):
     """Who did what to which thing, when and why.

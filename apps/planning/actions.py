@@ -145,13 +145,12 @@ def _agree(actor: Actor, selection: Selection, reason: str, old: str, new: str, 
             "carriers",
         )
     now = timezone.now()
-    stamp: dict[str, Any] = {
+    stamps: dict[str, dict[str, Any]] = {
         AssignmentState.APPROVED: {"approved_by": actor.email, "approved_at": now},
         AssignmentState.LOCKED: {"locked_by": actor.email, "locked_at": now},
         AssignmentState.PROPOSED: {"approved_by": "", "approved_at": None},
-    }[AssignmentState(new)]
-    if old == AssignmentState.LOCKED:
-        stamp = {"locked_by": "", "locked_at": None}
+    }
+    stamp = {"locked_by": "", "locked_at": None} if old == AssignmentState.LOCKED else stamps[new]
     keys = [row.pk for row in fit]
     if not keys:
         return []

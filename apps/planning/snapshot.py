@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from itertools import combinations_with_replacement
+from itertools import combinations_with_replacement, pairwise
 from typing import Any
 
 from apps.events.models import Event, Zone
@@ -200,7 +200,7 @@ class Slots:
             if c.registration.starts_at is not None and c.registration.department.shares_time
         }
         cuts = sorted({moment for span in hours.values() for moment in span})
-        stretches = list(zip(cuts, cuts[1:], strict=False))
+        stretches = list(pairwise(cuts))
         on = [
             frozenset(key for key, (a, b) in hours.items() if a <= start and end <= b)
             for start, end in stretches

@@ -5,13 +5,13 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.db import IntegrityError, transaction
-from django.db.models import F, Model
+from django.db.models import F
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
-from apps.events.models import Department
+from apps.events.models import Department, Zone
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate
 from apps.journal import actions as journal
 from apps.registry import rules
@@ -101,7 +101,8 @@ def _write(actor: Actor, judgements: list[Judgement]) -> None:
         return
     for department in {judged.line.department for judged in judgements if judged.line}:
         require(refusal_to_act_for(actor, department.pk))
-    law, judged_before = ruleset(actor.event.ruleset), {}
+    law = ruleset(actor.event.ruleset)
+    judged_before: dict[tuple[Any, ...], str] = {}
     written = [_apply(actor, judged, law, judged_before) for judged in judgements]
     new = [registration for registration in written if registration.pk is None]
     old = [registration for registration in written if registration.pk is not None]
@@ -177,10 +178,11 @@ def _record(actor: Actor, judgements: list[Judgement]) -> None:
 
 def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
     """Rows that a change points to are written by their code."""
-    return {
-        name: [value.code if isinstance(value, Model) else value for value in pair]
-        for name, pair in changes.items()
-    }  # type: ignore[attr-defined]
+
+    def plain(value: Any) -> Any:
+        return value.code if isinstance(value, Kind | Zone) else value
+
+    return {name: [plain(old), plain(new)] for name, (old, new) in changes.items()}
 
 
 # -- carriers and units ---------------------------------------------------------------------

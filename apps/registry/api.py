@@ -36,7 +36,8 @@ class KindSerializer(serializers.ModelSerializer[Kind]):
     class Meta:
         model = Kind
         fields = [
-            "code", "name", "words", "use", "modulation", "assigned", "not_assigned_why", "note", "power_mw", "cells", "running_h",
+            "code", "name", "words", "use", "modulation", "assigned", "not_assigned_why", "note", "power_mw", "cells",
+            "running_h",
             "settings", "roles", "version",
         ]  # fmt: skip
 

@@ -158,9 +158,9 @@ def _without(stretches: list[tuple[int, int]], low_hz: int, high_hz: int) -> lis
 
 def refusing_words(rules: Ruleset, use: str, low_hz: int, high_hz: int) -> str:
     """Why nothing between low and high is open to a use: the rule's own words and their source."""
-    for row in rules.reserved:
-        if row.low_hz <= high_hz and low_hz <= row.high_hz:
-            return f"{row.words or row.why} ({row.source})"
+    for away in rules.reserved:
+        if away.low_hz <= high_hz and low_hz <= away.high_hz:
+            return f"{away.words or away.why} ({away.source})"
     nearest = [row for row in rules.ranges if row.low_hz <= high_hz and low_hz <= row.high_hz]
     if nearest:
         row = nearest[0]

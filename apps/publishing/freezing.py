@@ -1,0 +1,217 @@
+"""The plan turned into the lines of an edition: every value that a person on site needs, as it stands at this moment."""
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Iterable
+from typing import Any
+
+from apps.events.actors import Actor
+from apps.events.models import Department, Event
+from apps.planning.models import Assignment
+from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.snapshot import HEARD_DB, levels_between
+from apps.planning.states import AGREED
+from apps.publishing.rendering import megahertz
+from apps.radio.rasters import channel_at
+from apps.registry.queries import carriers_of
+from apps.spectrum.models import Outsider
+from apps.spectrum.rulesets import Ruleset, ruleset
+
+OUTSIDER = "outsider"
+
+
+def lines_of(actor: Actor, department: Department | None = None) -> list[dict[str, Any]]:
+    """One line per unit of the event or of one department, in the order of zone and carrier; outsiders at the end.
+
+    A carrier that nobody agreed to yet, that was left out or is not permitted here, stands with its reason and
+    without a frequency: it must stay off.
+    """
+    event, law = actor.event, ruleset(actor.event.ruleset)
+    carriers = carriers_of(actor).prefetch_related("units")
+    if department is not None:
+        carriers = carriers.filter(registration__department=department)
+    rows = plan_rows(actor, carriers)
+    agreed = {
+        row.carrier.code: row.assignment.frequency_hz for row in rows if _agreed(row) and row.assignment
+    }
+    spares: dict[str, list[str]] = defaultdict(list)
+    for row in rows:
+        if row.carrier.spare_of and row.carrier.code in agreed:
+            spares[row.carrier.spare_of.code].append(
+                f"{row.carrier.code}: {megahertz(agreed[row.carrier.code])} MHz"
+            )
+    near = Neighbours(event)
+    found = [
+        line
+        for row in rows
+        for line in _lines(row, law, tuple(spares[row.carrier.code]), near)
+        if not row.carrier.withdrawn
+    ]
+    found.sort(key=lambda line: (line["department"], line["zone"], line["carrier"], line["unit"]))
+    return found if department is not None else found + [_outsider(row, law) for row in _outsiders(event)]
+
+
+def _agreed(row: PlanRow) -> bool:
+    return row.assignment is not None and row.assignment.state in AGREED
+
+
+def _lines(
+    row: PlanRow, law: Ruleset, spares: tuple[str, ...], near: "Neighbours"
+) -> Iterable[dict[str, Any]]:
+    carrier, registration, assignment = row.carrier, row.carrier.registration, row.assignment
+    kind, hertz = registration.kind, assignment.frequency_hz if assignment and _agreed(row) else None
+    common = {
+        "carrier": carrier.code,
+        "department": registration.department.code,
+        "department_name": registration.department.name,
+        "zone": registration.zone.code,
+        "zone_name": registration.zone.name,
+        "label": registration.label,
+        "kind": kind.code,
+        "kind_name": kind.name,
+        "role": carrier.role.code,
+        "role_name": carrier.role.name,
+        "frequency_hz": hertz,
+        "channel": channel_of(law, hertz) if hertz else "",
+        "bandwidth_hz": carrier.role.bandwidth_hz,
+        "power_mw": assignment.power_mw if assignment and hertz else None,
+        "settings": _settings(kind.settings, registration.settings),
+        "spare_of": carrier.spare_of.code if carrier.spare_of else "",
+        "spares": spares,
+        "starts_at": registration.starts_at.isoformat() if registration.starts_at else None,
+        "ends_at": registration.ends_at.isoformat() if registration.ends_at else None,
+        "cells": kind.cells,
+        "running_h": kind.running_h,
+        "status": row.state if hertz or row.state != "proposed" else "not agreed yet",
+        "reason": _reason(row),
+        "beware": near.of(carrier.code) if hertz else (),
+        "contact": registration.contact,
+        "notes": registration.notes,
+        "margin": "",
+    }
+    for unit in carrier.units.all():
+        if not unit.withdrawn:
+            number = f"{carrier.code}/{unit.number}"
+            yield {
+                **common,
+                "unit": number,
+                "unit_label": f"{registration.label} {number}",
+                "unit_key": unit.key,
+            }
+
+
+def channel_of(law: Ruleset, hertz: int) -> str:
+    """The television channel of a frequency, by the rasters of the ruleset; empty outside them."""
+    return next((channel for raster in law.television_rasters if (channel := channel_at(raster, hertz))), "")
+
+
+def _settings(names: list[str], given: dict[str, str]) -> tuple[tuple[str, str], ...]:
+    """What the kind asks for, in its order, then whatever else the line said; what nobody filled in stays open."""
+    return (
+        *((name, given.get(name, "")) for name in names),
+        *((k, v) for k, v in given.items() if k not in names),
+    )
+
+
+CAUSES = {
+    "tuning": "nothing that it can tune is permitted or free here",
+    "blocked": "occupied range",
+    "separation": "too near to",
+    "product": "intermodulation with",
+    "pair": "its duplex partner finds no place",
+    "span": "too far from the rest of its group",
+}
+
+
+def _reason(row: PlanRow) -> str:
+    registration = row.carrier.registration
+    if registration.not_permitted:
+        return f"Not permitted here: {registration.not_permitted}"
+    if row.assignment is not None:
+        return row.assignment.reason if _agreed(row) else "Not agreed by a coordinator yet."
+    if not row.blocked_by:
+        return "Registered after the last plan; no frequency yet."
+    return "Left out: " + "; ".join(cause_in_words(cause) for cause in row.blocked_by[:3]) + "."
+
+
+def cause_in_words(cause: dict[str, Any]) -> str:
+    """One cause of being left out with its share of the raster, as people read it."""
+    whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""
+    family = f" {cause['family']}" if cause.get("family") else ""
+    words = CAUSES.get(cause["cause"], cause["cause"])
+    return f"{words}{family} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"
+
+
+class Neighbours:
+    """The nearest agreed carriers below and above, among those heard in the same zone. Redacted for a department's eyes."""
+
+    NEAR_HZ = 1_000_000
+
+    def __init__(self, event: Event) -> None:
+        rows = Assignment.objects.filter(event=event, state__in=AGREED, carrier__withdrawn=False).values_list(
+            "frequency_hz",
+            "carrier__code",
+            "carrier__registration__zone__code",
+            "carrier__registration__department__code",
+            "carrier__registration__department__open_to_others",
+        )
+        levels = levels_between(list(event.zones.all()))
+        self._rows = {code: (hertz, zone, department) for hertz, code, zone, department, _ in rows}
+        self._heard: dict[str, list[tuple[int, str, str, str, bool]]] = defaultdict(list)
+        for (listener, sender), level in levels.items():
+            if level >= HEARD_DB:
+                self._heard[listener] += [row for row in rows if row[2] == sender]
+        for heard in self._heard.values():
+            heard.sort()
+
+    def of(self, code: str) -> tuple[str, ...]:
+        hertz, zone, department = self._rows[code]
+        heard = self._heard[zone]
+        at = bisect_left(heard, (hertz, code))
+        nearest = [*heard[max(0, at - 1) : at], *heard[at + 1 : at + 2]]
+        return tuple(
+            f"{name if owner == department or shown else f'another department, {where}'}: "
+            f"{(other - hertz) / 1e6:+.10g} MHz"
+            for other, name, where, owner, shown in nearest
+            if abs(other - hertz) < self.NEAR_HZ
+        )
+
+
+def _outsiders(event: Event) -> Iterable[Outsider]:
+    return event.outsiders.select_related("zone").order_by("code")
+
+
+def _outsider(row: Outsider, law: Ruleset) -> dict[str, Any]:
+    """Whoever reads the whole event's sheet learns of those too who are on the air without being ours."""
+    return {
+        "carrier": row.code,
+        "unit": "",
+        "unit_label": row.label,
+        "unit_key": "",
+        "department": "",
+        "department_name": "outside the event",
+        "zone": row.zone.code,
+        "zone_name": row.zone.name,
+        "label": row.label,
+        "kind": OUTSIDER,
+        "kind_name": "transmission of somebody else",
+        "role": "",
+        "role_name": "",
+        "frequency_hz": row.frequency_hz,
+        "channel": channel_of(law, row.frequency_hz),
+        "bandwidth_hz": row.bandwidth_hz,
+        "power_mw": None,
+        "settings": (),
+        "spare_of": "",
+        "spares": (),
+        "starts_at": None,
+        "ends_at": None,
+        "cells": "",
+        "running_h": None,
+        "status": OUTSIDER if row.sure else f"{OUTSIDER}, suspected",
+        "reason": row.source,
+        "beware": (),
+        "contact": "",
+        "notes": "",
+        "margin": "",
+    }
