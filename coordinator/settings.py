@@ -193,7 +193,7 @@ REST_KNOX = {
     "AUTH_HEADER_PREFIX": "Token",
 }
 REST_FRAMEWORK = {
-    "DEFAULT_AUTHENTICATION_CLASSES": ["apps.events.api.MachineAuthentication"],
+    "DEFAULT_AUTHENTICATION_CLASSES": ["apps.events.authentication.MachineAuthentication"],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],

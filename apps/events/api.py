@@ -1,12 +1,10 @@
-"""The door for machines: authentication by token, the actor in the event of the address, ETags. And the event itself."""
+"""The door for machines: the actor in the event of the address, versions and ETags. And the event itself."""
 
 import re
 from typing import Any
 
 from django.http import Http404
-from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.utils import extend_schema
-from knox.auth import TokenAuthentication
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -14,30 +12,8 @@ from rest_framework.views import APIView
 
 from apps.common.errors import Fault, Faulty
 from apps.events import queries
-from apps.events.actions import note_use
 from apps.events.actors import Actor
 from apps.events.models import Department, Event, Token, Zone
-
-
-class MachineAuthentication(TokenAuthentication):
-    """`Authorization: Token …`; remembers when a token was last used."""
-
-    def authenticate(self, request: Request) -> Any:
-        found = super().authenticate(request)
-        if found and isinstance(found[1], Token):
-            note_use(found[1])
-        return found
-
-
-class MachineScheme(OpenApiAuthenticationExtension):
-    target_class = MachineAuthentication
-    name = "token"
-
-    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
-        return {
-            "type": "apiKey", "in": "header", "name": "Authorization",
-            "description": "`Token …`, limited to one event, to one department or all of the person's, to reading or writing.",
-        }  # fmt: skip
 
 
 class EventView(APIView):

@@ -39,7 +39,9 @@ class Command(BaseCommand):
         }
         self._write(out / "event.json", _json(content))
         self._write(out / "plan.json", _json([represent_row(row) for row in plan_rows(actor)]))
-        self._write(out / "registrations.csv", write_csv(row_of(row, zone) for row in registrations_of(actor)))
+        self._write(
+            out / "registrations.csv", write_csv(row_of(row, zone) for row in registrations_of(actor))
+        )
 
     def _write(self, path: Path, content: bytes) -> None:
         path.write_bytes(content)

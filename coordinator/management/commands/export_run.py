@@ -24,7 +24,9 @@ class Command(BaseCommand):
             runs = runs.filter(event__slug=given["event"])
         found = list(runs[:2])
         if len(found) != 1:
-            raise CommandError("There is no such run." if not found else "Several events have such a run; give --event.")
+            raise CommandError(
+                "There is no such run." if not found else "Several events have such a run; give --event."
+            )
         out = Path(given["out"])
         out.mkdir(parents=True, exist_ok=True)
         for role in (RunDocument.Role.PROBLEM, RunDocument.Role.RESULT):

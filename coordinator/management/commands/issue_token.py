@@ -32,7 +32,9 @@ class Command(BaseCommand):
         if given["department"]:
             department = queries.departments_of(actor).filter(code=given["department"]).first()
             if department is None:
-                raise CommandError(f"{person.email} reaches no department {given['department']} in this event.")
+                raise CommandError(
+                    f"{person.email} reaches no department {given['department']} in this event."
+                )
         issued = actions.issue_token(
             actor=actor,
             person=person,
