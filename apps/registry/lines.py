@@ -296,6 +296,8 @@ def _settings(_: Names, value: Any) -> dict[str, str]:
         pairs = [(name.strip(), text.strip()) for name, text in (part.split("=", 1) for part in parts)]
     if any(not name for name, _ in pairs):
         raise ValueError("A setting has no name; write name=value.")
+    if any(";" in name + text or "=" in name for name, text in pairs):
+        raise ValueError("A setting may not hold a semicolon, nor its name an equals sign.")
     if len({name for name, _ in pairs}) < len(pairs):
         raise ValueError("The same setting stands twice.")
     if any(len(name) > 100 or len(text) > 500 or "\x00" in name + text for name, text in pairs):
