@@ -214,7 +214,7 @@ def _separations(site: Site) -> list[SeparationDemand]:
         rows.append(SeparationDemand(places, kinds, min_hz, "forbid", 0.0, reason))
         uses = sorted((site.kind_of[kind_1].use, site.kind_of[kind_2].use))
         for wish in site.settings.wishes:
-            if sorted(wish.uses) == uses and reason.needed_db > 0 and wish.min_hz > min_hz:
+            if sorted(wish.uses) == uses and reason.needed_db >= wish.from_db and wish.min_hz > min_hz:
                 rows.append(
                     SeparationDemand(places, kinds, wish.min_hz, "penalise", wish.weight, reason, wish.note)
                 )
@@ -225,7 +225,8 @@ def _separation(
     site: Site, interferer: Service, sender: str, victim: Service, receiver: str
 ) -> tuple[SeparationReason, int]:
     row = site.kind_of[victim.kind]
-    level = site.strong_dbm(interferer.kind, sender, receiver) - row.receiver_body.least_db
+    level = site.interferer_dbm(interferer.kind, sender, victim, receiver)
+    at_most = site.strong_dbm(interferer.kind, sender, receiver) - row.receiver_body.least_db
     wanted = wanted_dbm(site, victim, receiver) - site.settings.fade_db
     noise = site.noise_dbm(receiver, victim.kind)
     threshold = max(wanted - row.protection, noise + site.settings.i_over_n_db)
@@ -241,7 +242,7 @@ def _separation(
         threshold_dbm=threshold,
         needed_db=level - threshold,
         short_db=found.short_db,
-        overload_db=overload_db(level, site.chain(receiver, victim.kind).iip3_dbm),
+        overload_db=overload_db(at_most, site.chain(receiver, victim.kind).iip3_dbm),
         path=site.path(sender, receiver, interferer.kind),
     )
     return reason, found.min_hz

@@ -157,13 +157,16 @@ FLOOR_AT_HZ: Final = 1e6
 """Where an emission has come down to its broadband noise (from memory: about −90 dB at 1 MHz)."""
 
 
-def emission(modulation: Modulation, bandwidth_hz: float, floor_db: float = -90.0) -> Spectrum:
-    """An emission: the mask of its modulation about its bandwidth, then down to its broadband noise.
+def emission(
+    modulation: Modulation, bandwidth_hz: float, floor_db: float = -90.0, mask: Mask | None = None
+) -> Spectrum:
+    """An emission: a mask, or that of its modulation, about its bandwidth, then down to its broadband noise.
 
     `floor_db` is relative to the density within the channel. It decides what a rack of strong transmitters
     does to receivers beside it.
     """
-    points = [(offset * bandwidth_hz, max(level, floor_db)) for offset, level in EMISSION_MASKS[modulation]]
+    shape = EMISSION_MASKS[modulation] if mask is None else mask
+    points = [(offset * bandwidth_hz, max(level, floor_db)) for offset, level in shape]
     return symmetrical([*points, (max(FLOOR_AT_HZ, 2.0 * points[-1][0]), floor_db)])
 
 
@@ -179,14 +182,15 @@ FILTER_SHAPES: Final[dict[Modulation, Mask]] = {
 60 dB adjacent-channel selectivity of EN 300 086 (from memory). Put a measured filter in their place."""
 
 
-def receiver_filter(modulation: Modulation, bandwidth_hz: float, blocking_db: float = 80.0) -> Spectrum:
-    """A receiver's filter: the shape of its modulation about its bandwidth, then down to `blocking_db`.
+def receiver_filter(
+    modulation: Modulation, bandwidth_hz: float, blocking_db: float = 80.0, shape: Mask | None = None
+) -> Spectrum:
+    """A receiver's filter: a shape, or that of its modulation, about its bandwidth, then to `blocking_db`.
 
     `blocking_db` is the rejection far away, reached at 1 MHz or four times the shape, whichever is further.
     """
-    points = [
-        (offset * bandwidth_hz, max(level, -blocking_db)) for offset, level in FILTER_SHAPES[modulation]
-    ]
+    half = FILTER_SHAPES[modulation] if shape is None else shape
+    points = [(offset * bandwidth_hz, max(level, -blocking_db)) for offset, level in half]
     return symmetrical([*points, (max(1e6, 4.0 * points[-1][0]), -blocking_db)])
 
 
@@ -213,6 +217,11 @@ OFFSETS_HZ: Final = np.concatenate(
     (np.arange(0, 1_000_000, 6_250), np.arange(1_000_000, 4_000_000, 25_000), np.arange(4e6, 32.1e6, 250_000))
 )
 """Offsets at which rejection is tabulated: 6.25 kHz to 1 MHz, 25 kHz to 4 MHz, 250 kHz to 32 MHz."""
+
+
+STEP_HZ: Final = 6_250
+STEPS_HZ: Final = np.arange(0, 32_000_001, STEP_HZ)
+"""Offsets in even steps over the same reach, for looking many carriers up at once."""
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,22 @@ from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from apps.radio import propagation
 from apps.radio.chains import NO_INTERCEPT_DBM, ReceivingChain, SendingChain, Stage
 from apps.radio.products import FADE_DB, GUARDS_HZ
 from apps.radio.propagation import Building, BuiltUp
-from apps.radio.selectivity import PROTECTION_DB, Modulation, Rejection, emission, receiver_filter
+from apps.radio.selectivity import (
+    PROTECTION_DB,
+    STEPS_HZ,
+    Mask,
+    Modulation,
+    Rejection,
+    emission,
+    receiver_filter,
+)
+from apps.radio.units import Decibels, power_ratio
 
 Stands = Literal["antennas", "bodies", "rack"]
 Treatment = Literal["forbid", "penalise"]
@@ -141,7 +151,8 @@ up to 27 dB for both)."""
 class Kind:
     """The radio figures of a class of device. `low_hz` to `high_hz` is what it tunes.
 
-    Without `iip3_dbm` any product counts; without `protection_db` or `guards_hz` its modulation's hold.
+    Without `iip3_dbm` any product counts; without `protection_db`, `guards_hz`, `mask` or `filter` those of
+    its modulation hold. `mask` and `filter` are (offset in bandwidths, dB) points.
     """
 
     id: str
@@ -160,6 +171,8 @@ class Kind:
     blocking_db: float = 80.0
     protection_db: float | None = None
     guards_hz: Mapping[str, int] | None = None
+    mask: Mask | None = None
+    filter: Mask | None = None
     mixes: bool = True
 
     @property
@@ -191,12 +204,16 @@ class Override:
 
 @dataclass(frozen=True)
 class Wish:
-    """A separation worth something beyond what must be: between two uses that disturb each other."""
+    """A separation worth something beyond what must be, between two uses.
+
+    It holds where the rejection needed between the two is `from_db` or more.
+    """
 
     uses: tuple[str, str]
     min_hz: int
     weight: float
     note: str
+    from_db: float = 60.0
 
 
 WISHES: Final = (
@@ -251,7 +268,7 @@ class Loss:
 
 @dataclass(frozen=True)
 class Path:
-    """How the loss between two places came about: distances, model, and its parts by name."""
+    """How the loss between two places came about: distances, the model of the strong side, parts by name."""
 
     sender: str
     receiver: str
@@ -302,13 +319,12 @@ def path(sender: Place, receiver: Place, low_hz: float, high_hz: float, settings
     if settings.surroundings != "open" and low_ends and not agreed and not same_building:
         model = "low terminals among buildings (ITU-R P.1411 §4.3)"
         ground = _among_buildings(distances, span, settings, settings.surroundings)
-    elif distances.farthest_m <= settings.free_space_to_m:
-        model = "free space (ITU-R P.525)"
-        ground = _in_sight(distances, span, (sender.height_m, receiver.height_m))
     else:
-        model = "line of sight over ground (ITU-R P.1411 §4.1.2 and P.525)"
+        model = "line of sight over ground (ITU-R P.1411 §4.1.2)"
         ground = _in_sight(distances, span, (sender.height_m, receiver.height_m))
-    ground = Loss(max(least, ground.strong_db), ground.usual_db, ground.weak_db)
+    if least >= ground.strong_db:
+        model = "free space (ITU-R P.525)"
+        ground = Loss(least, ground.usual_db, ground.weak_db)
     parts = [("path", ground)]
     if not same_building:
         parts += [
@@ -466,6 +482,18 @@ class Site:
         loss = self.path(sender, receiver, kind).loss.weak_db + row.body.usual_db + row.receiver_body.usual_db
         return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
 
+    def interferer_dbm(self, kind: str, sender: str, victim: Service, receiver: str) -> float:
+        """Strongest plausible level of an interferer at a victim's receiver, its body included.
+
+        What comes from the same fixed place as the wanted signal arrives with it, near or far: then it counts
+        as strong as there, where the wanted signal is at its weakest, but not faded.
+        """
+        row, body = self.kind_of[kind], self.kind_of[victim.kind].receiver_body
+        if victim.sent_from == (sender,) and self.place(sender).stands != "bodies":
+            loss = self.path(sender, receiver, kind).loss.weak_db + row.body.usual_db + body.usual_db
+            return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+        return self.strong_dbm(kind, sender, receiver) - body.least_db
+
     def chain(self, receiver: str, kind: str) -> ReceivingChain:
         """The receiving chain of a kind at a place: the place's antenna and front, the kind's receiver."""
         place, row = self.place(receiver), self.kind_of[kind]
@@ -481,6 +509,51 @@ class Site:
             + self.place(receiver).noise_rise_db
         )
 
+    def transmitter_product_db(self, place: int) -> float:
+        """How far 2A−B made among the transmitters of a place lies under its strongest carrier."""
+        return self.settings.coupling_db[self.places[place].stands] + self.settings.conversion_db
+
+    @cached_property
+    def kind_index(self) -> NDArray[np.int64]:
+        """Index of each service's kind (services,)."""
+        order = {kind.id: number for number, kind in enumerate(self.kinds)}
+        return np.array([order[service.kind] for service in self.services], dtype=np.int64)
+
+    @cached_property
+    def mixes(self) -> NDArray[np.bool_]:
+        """Whether each service's carriers are sources of products (services,)."""
+        return np.array([self.kind_of[service.kind].mixes for service in self.services], dtype=bool)
+
+    @cached_property
+    def levels(self) -> "Levels":
+        """All levels of the site as arrays."""
+        shape = len(self.services), len(self.places)
+        strong, usual = np.full(shape, -np.inf), np.full(shape, -np.inf)
+        heard = np.full((len(self.places), len(self.places)), -np.inf)
+        for number, service in enumerate(self.services):
+            for place in self.receiving:
+                name = self.places[place].id
+                for sender in service.sent_from:
+                    level = self.strong_dbm(service.kind, sender, name)
+                    origin = self.index_of[sender]
+                    heard[origin, place] = max(heard[origin, place], level)
+                    strong[number, place] = max(strong[number, place], level)
+                    usual[number, place] = max(
+                        usual[number, place], self.usual_dbm(service.kind, sender, name)
+                    )
+        return Levels(strong, usual, heard)
+
+    @cached_property
+    def _shares(self) -> dict[str, NDArray[np.float64]]:
+        return {}
+
+    def share_let_in(self, victim: str) -> NDArray[np.float64]:
+        """Share of power that a kind's receiver lets in: by interfering kind and by offset in `STEP_HZ`."""
+        if victim not in self._shares:
+            rows = [self.rejection(kind.id, victim).at(STEPS_HZ) for kind in self.kinds]
+            self._shares[victim] = power_ratio(-np.stack(rows))
+        return self._shares[victim]
+
     @cached_property
     def _rejections(self) -> dict[tuple[str, str], Rejection]:
         return {}
@@ -491,10 +564,25 @@ class Site:
         if key not in self._rejections:
             sent, received = self.kind_of[interferer], self.kind_of[victim]
             self._rejections[key] = Rejection(
-                emission(sent.modulation, sent.bandwidth_hz, sent.floor_db),
-                receiver_filter(received.modulation, received.bandwidth_hz, received.blocking_db),
+                emission(sent.modulation, sent.bandwidth_hz, sent.floor_db, sent.mask),
+                receiver_filter(
+                    received.modulation, received.bandwidth_hz, received.blocking_db, received.filter
+                ),
             )
         return self._rejections[key]
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels in dBm at every place's receivers, −inf at places that receive nothing.
+
+    Of services (services, places), from wherever they are sent; `heard_dbm` (places, places): the strongest
+    carrier sent from the first that the second hears.
+    """
+
+    strong_dbm: Decibels
+    usual_dbm: Decibels
+    heard_dbm: Decibels
 
 
 def _doubles(what: str, rows: Iterable[Place] | Iterable[Kind]) -> list[str]:
