@@ -1,0 +1,342 @@
+"""What a site demands of a plan: who hears whom at which level, smallest separations, limits for products.
+
+Belongs here: the figures that a solver is given, each with the record of how it came about, so that a page
+can say it in a sentence. Nothing here knows frequencies of a plan.
+"""
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Final
+
+from apps.radio.products import (
+    ANY_PRODUCT_DB,
+    FAMILIES,
+    Harmonic,
+    MadeIn,
+    Victim,
+    harmonics,
+    receiver_limit_db,
+    transmitter_limit_db,
+)
+from apps.radio.selectivity import overload_db
+from apps.radio.site import Kind, Path, Service, Site, Treatment
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A sending place as a receiving place hears it. `level_db` 0: the strongest carrier heard there."""
+
+    receiver: str
+    sender: str
+    level_db: float
+    level_dbm: float
+    kind: str
+    path: Path
+
+
+@dataclass(frozen=True)
+class CarrierLevel:
+    """What to add to the `Heard` figures of a service's places for its own carriers: 0 dB or less."""
+
+    service: Service
+    level_db: float
+
+
+@dataclass(frozen=True)
+class SeparationReason:
+    """One victim and one interferer at their worst: threshold = max(wanted − PR, noise + I/N)."""
+
+    interferer: Service
+    victim: Service
+    sender: str
+    receiver: str
+    interferer_dbm: float
+    wanted_dbm: float
+    noise_dbm: float
+    threshold_dbm: float
+    needed_db: float
+    short_db: float
+    overload_db: float
+    path: Path
+
+    def words(self) -> str:
+        """One sentence for people."""
+        start = (
+            f"{self.interferer.kind} from {self.sender} reaches {self.victim.kind} in {self.receiver} at "
+            f"{self.interferer_dbm:.0f} dBm, where {self.threshold_dbm:.0f} dBm does no harm"
+        )
+        if self.needed_db <= 0:
+            return f"{start}: they may share a frequency"
+        tail = f"; even far apart {self.short_db:.0f} dB are missing" if self.short_db > 0 else ""
+        hard = ", and the receiver overloads: move them apart" if self.overload_db > 0 else ""
+        return f"{start}: {self.needed_db:.0f} dB of rejection needed{tail}{hard}"
+
+
+@dataclass(frozen=True)
+class SeparationDemand:
+    """`places[0]` goes with `kinds[0]`. `min_hz` 0: they may share a frequency (listed for its reason)."""
+
+    places: tuple[str, str]
+    kinds: tuple[str, str]
+    min_hz: int
+    treatment: Treatment
+    weight: float
+    reason: SeparationReason
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class LimitReason:
+    """Where a limit for products came from, at one place; None where the kind's figures are missing."""
+
+    place: str
+    victim: Victim
+    intercept_dbm: float | None
+    computed_db: float | None
+
+
+@dataclass(frozen=True)
+class ProductDemand:
+    """A limit for the products of one family near one kind's carriers in some places."""
+
+    family: str
+    guard_hz: int
+    treatment: Treatment
+    limit_db: float
+    made_in: MadeIn
+    places: tuple[str, ...]
+    kind: str
+    reasons: tuple[LimitReason, ...]
+
+
+@dataclass(frozen=True)
+class Demands:
+    """Everything that a site demands of a plan."""
+
+    heard: tuple[Heard, ...]
+    levels: tuple[CarrierLevel, ...]
+    separations: tuple[SeparationDemand, ...]
+    products: tuple[ProductDemand, ...]
+
+
+def demands(site: Site) -> Demands:
+    """All figures of a site, in a stable order."""
+    strongest = _strongest(site)
+    limits = tuple(_product_demands(site, strongest))
+    return Demands(
+        heard=tuple(_heard(site, strongest, limits)),
+        levels=tuple(_carrier_levels(site)),
+        separations=tuple(_separations(site)),
+        products=limits,
+    )
+
+
+# ------------------------------------------------------------------------------------------ who hears whom
+
+
+def _levels_at(site: Site, receiver: str) -> list[tuple[float, str, str]]:
+    """(level in dBm, sending place, kind) of everything that a place's receivers let in."""
+    pairs = {
+        (sender, service.kind)
+        for service in site.services
+        for sender in service.sent_from
+        if site.lets_in(receiver, service.kind)
+    }
+    return sorted((site.strong_dbm(kind, sender, receiver), sender, kind) for sender, kind in pairs)
+
+
+def _strongest(site: Site) -> dict[str, float]:
+    """dBm of the strongest carrier that each receiving place hears: its 0 dB."""
+    found = {}
+    for number in site.receiving:
+        levels = _levels_at(site, site.places[number].id)
+        found[site.places[number].id] = levels[-1][0] if levels else -math.inf
+    return found
+
+
+def _heard(site: Site, strongest: dict[str, float], limits: tuple[ProductDemand, ...]) -> list[Heard]:
+    """Every sending place down to the lowest limit of the place that hears it."""
+    lowest: dict[str, float] = defaultdict(lambda: ANY_PRODUCT_DB)
+    for limit in limits:
+        for place in limit.places:
+            lowest[place] = min(lowest[place], limit.limit_db)
+    rows = []
+    for receiver, zero_dbm in strongest.items():
+        best = {sender: (level, kind) for level, sender, kind in _levels_at(site, receiver)}
+        for sender in sorted(best):
+            level_dbm, kind = best[sender]
+            if level_dbm - zero_dbm >= lowest[receiver]:
+                where = site.path(sender, receiver, kind)
+                rows.append(Heard(receiver, sender, min(0.0, level_dbm - zero_dbm), level_dbm, kind, where))
+    return rows
+
+
+def _carrier_levels(site: Site) -> list[CarrierLevel]:
+    """Each service against the strongest kind sent from its places, where it comes nearest to it."""
+    strongest: dict[tuple[str, str], float] = {}
+    for number in site.receiving:
+        receiver = site.places[number].id
+        for level, sender, _ in _levels_at(site, receiver):
+            strongest[sender, receiver] = level
+    rows = []
+    for service in site.services:
+        below = [
+            site.strong_dbm(service.kind, sender, receiver) - level
+            for (sender, receiver), level in strongest.items()
+            if sender in service.sent_from and site.lets_in(receiver, service.kind)
+        ]
+        rows.append(CarrierLevel(service, min(0.0, max(below, default=0.0))))
+    return rows
+
+
+# --------------------------------------------------------------------------------------------- separations
+
+
+def _separations(site: Site) -> list[SeparationDemand]:
+    """For each two (place, kind) the largest separation that any victim among them needs, then the wishes."""
+    worst: dict[tuple[tuple[str, str], tuple[str, str]], tuple[int, SeparationReason]] = {}
+    for victim in site.services:
+        for receiver in victim.received_in:
+            for interferer in site.services:
+                if not site.lets_in(receiver, interferer.kind):
+                    continue
+                for sender in interferer.sent_from:
+                    reason, min_hz = _separation(site, interferer, sender, victim, receiver)
+                    ends = (sender, interferer.kind), (receiver, victim.kind)
+                    key = min(ends), max(ends)
+                    held = worst.get(key)
+                    if held is None or (min_hz, reason.needed_db) > (held[0], held[1].needed_db):
+                        worst[key] = min_hz, reason
+    rows = []
+    for ((place_1, kind_1), (place_2, kind_2)), (min_hz, reason) in sorted(worst.items()):
+        places, kinds = (place_1, place_2), (kind_1, kind_2)
+        rows.append(SeparationDemand(places, kinds, min_hz, "forbid", 0.0, reason))
+        uses = sorted((site.kind_of[kind_1].use, site.kind_of[kind_2].use))
+        for wish in site.settings.wishes:
+            if sorted(wish.uses) == uses and reason.needed_db >= wish.from_db and wish.min_hz > min_hz:
+                rows.append(
+                    SeparationDemand(places, kinds, wish.min_hz, "penalise", wish.weight, reason, wish.note)
+                )
+    return rows
+
+
+def _separation(
+    site: Site, interferer: Service, sender: str, victim: Service, receiver: str
+) -> tuple[SeparationReason, int]:
+    row = site.kind_of[victim.kind]
+    level = site.interferer_dbm(interferer.kind, sender, victim, receiver)
+    at_most = site.strong_dbm(interferer.kind, sender, receiver) - row.receiver_body.least_db
+    wanted = wanted_dbm(site, victim, receiver) - site.settings.fade_db
+    noise = site.noise_dbm(receiver, victim.kind)
+    threshold = max(wanted - row.protection, noise + site.settings.i_over_n_db)
+    found = site.rejection(interferer.kind, victim.kind).separation(level - threshold)
+    reason = SeparationReason(
+        interferer=interferer,
+        victim=victim,
+        sender=sender,
+        receiver=receiver,
+        interferer_dbm=level,
+        wanted_dbm=wanted,
+        noise_dbm=noise,
+        threshold_dbm=threshold,
+        needed_db=level - threshold,
+        short_db=found.short_db,
+        overload_db=overload_db(at_most, site.chain(receiver, victim.kind).iip3_dbm),
+        path=site.path(sender, receiver, interferer.kind),
+    )
+    return reason, found.min_hz
+
+
+def wanted_dbm(site: Site, service: Service, receiver: str) -> float:
+    """Weakest planned level of a service at one of its receiving places, before fading."""
+    return min(site.weak_dbm(service.kind, sender, receiver) for sender in service.sent_from)
+
+
+# ------------------------------------------------------------------------------------------------ products
+
+
+RECEIVED: Final = ("2A-B", "A+B-C", "3A-2B")
+"""Families that a receiver is protected from, where its kind has a guard for them."""
+
+
+def _product_demands(site: Site, strongest: dict[str, float]) -> list[ProductDemand]:
+    """Limits by kind, equal ones (rounded down to the settings' step) of several places in one row."""
+    grouped: dict[tuple[str, str, MadeIn, int, float], list[LimitReason]] = defaultdict(list)
+    weakest: dict[tuple[str, str], float] = defaultdict(lambda: math.inf)
+    for service in site.services:
+        for place in service.received_in:
+            own = wanted_dbm(site, service, place)
+            weakest[service.kind, place] = min(weakest[service.kind, place], own)
+    step = site.settings.limit_step_db
+    for (kind_id, place), own in weakest.items():
+        kind = site.kind_of[kind_id]
+        for family, made_in, reason, limit in _limits(site, kind, place, own, strongest[place]):
+            rounded = math.floor(limit / step) * step
+            grouped[kind_id, family, made_in, kind.guards[family], rounded].append(reason)
+    return [
+        ProductDemand(
+            family=family,
+            guard_hz=guard_hz,
+            treatment=site.settings.treatments[family],
+            limit_db=limit,
+            made_in=made_in,
+            places=tuple(sorted({reason.place for reason in reasons})),
+            kind=kind_id,
+            reasons=tuple(reasons),
+        )
+        for (kind_id, family, made_in, guard_hz, limit), reasons in sorted(
+            grouped.items(), key=lambda i: i[0]
+        )
+    ]
+
+
+def _limits(
+    site: Site, kind: Kind, place: str, own_dbm: float, strongest_dbm: float
+) -> list[tuple[str, MadeIn, LimitReason, float]]:
+    """(family, where made, reason, limit) for one kind at one place.
+
+    A computed limit for transmitters never lifts the ban on 2A−B among carriers sent from one place.
+    """
+    strongest = strongest_dbm - kind.receiver_body.least_db
+    victim = Victim(strongest, own_dbm - strongest, kind.protection, site.settings.fade_db)
+    iip3 = None if kind.iip3_dbm is None else site.chain(place, kind.id).iip3_dbm
+    rows: list[tuple[str, MadeIn, LimitReason, float]] = []
+    for family in RECEIVED:
+        if family not in kind.guards:
+            continue
+        intercept = kind.iip5_dbm if family == "3A-2B" else iip3
+        computed = None if intercept is None else receiver_limit_db(FAMILIES[family], victim, intercept)
+        reason = LimitReason(place, victim, intercept, computed)
+        rows.append((family, "receivers", reason, ANY_PRODUCT_DB if computed is None else computed))
+    if "2A-B" in kind.guards:
+        stands = {site.place(name).stands for s in site.services for name in s.sent_from}
+        coupling = min((site.settings.coupling_db[where] for where in stands), default=0.0)
+        computed = transmitter_limit_db(victim, coupling, site.settings.conversion_db)
+        reason = LimitReason(place, victim, None, computed)
+        rows.append(("2A-B", "transmitters", reason, min(computed, ANY_PRODUCT_DB)))
+    return rows
+
+
+# ----------------------------------------------------------------------------------------------- harmonics
+
+STRONG_DBM: Final = 30.0
+"""From 1 W e.i.r.p. on a transmitter's harmonics are kept clear in its zone (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class HarmonicDemand:
+    """A band that a strong transmitter's harmonic falls in: to be kept clear where it is sent from."""
+
+    kind: str
+    place: str
+    harmonic: Harmonic
+
+
+def harmonic_demands(
+    site: Site, low_hz: int, high_hz: int, up_to_hz: int, kind: str, place: str
+) -> list[HarmonicDemand]:
+    """Bands to keep clear for one carrier's occupied band, or none if its kind is not strong."""
+    if site.kind_of[kind].sending.eirp_dbm < STRONG_DBM:
+        return []
+    return [HarmonicDemand(kind, place, row) for row in harmonics(low_hz, high_hz, up_to_hz)]

@@ -1,0 +1,502 @@
+"""What a plan leaves over: for every carrier at every place that receives it, and which others disturb it.
+
+Belongs here: the sums over a plan's carriers. Levels are referred to the receiving antenna's terminals. A
+margin is the wanted level over noise, interference and products together, less the protection ratio, in whole
+dB rounded down: `margin_db` for the wanted signal at its weakest planned and faded against interferers
+at their strongest, `usual_margin_db` for usual levels without fading. Both are a model's figures: measure on
+site.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from apps.radio.beats import common_bin_hz, third_order_loads
+from apps.radio.demands import wanted_dbm
+from apps.radio.selectivity import STEP_HZ
+from apps.radio.site import Kind, Site
+from apps.radio.units import Decibels, dbm, milliwatts, power_ratio
+
+TRIPLE_BEAT: Final = 4.0
+"""Power of A+B−C over 2A−B of equal carriers: 6.02 dB."""
+
+NEGLIGIBLE: Final = 1e-3
+"""Products that even all together stay under this share of the noise are not counted."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Carriers of a plan as arrays: frequency (n,), index of the service (n,), on the air (n, slots).
+
+    `power_db` (n,) is each carrier's power step against its kind's full power; absent: all at full power.
+    ValueError when shapes or indices do not fit.
+    """
+
+    hz: NDArray[np.int64]
+    service: NDArray[np.int64]
+    on: NDArray[np.bool_]
+    power_db: Decibels | None = None
+
+    def __post_init__(self) -> None:
+        n = self.hz.size
+        power = self.power
+        if not (self.service.shape == power.shape == (n,) and self.on.ndim == 2 and self.on.shape[0] == n):
+            raise ValueError(
+                f"a plan of {n} carriers needs service ({n},), power_db ({n},) and on ({n}, slots), not "
+                f"{self.service.shape}, {power.shape} and {self.on.shape}"
+            )
+
+    @cached_property
+    def power(self) -> Decibels:
+        return np.zeros(self.hz.size) if self.power_db is None else self.power_db
+
+    @cached_property
+    def bin_hz(self) -> int:
+        """The bin on which products are counted."""
+        return common_bin_hz(self.hz)
+
+
+@dataclass(frozen=True)
+class Margins:
+    """One row per link, a carrier at a place that receives it. Levels in dBm (m,), margins in whole dB (m,).
+
+    `slot`: the stretch of time in which it is worst; all interference is of that slot. `worst` (m, 3): the
+    carriers that disturb it most, −1 where there are none, with their levels in `worst_dbm`. `place` is an
+    index into the site's places.
+    """
+
+    carrier: NDArray[np.int64]
+    place: NDArray[np.int64]
+    slot: NDArray[np.int64]
+    wanted_dbm: Decibels
+    noise_dbm: Decibels
+    cochannel_dbm: Decibels
+    adjacent_dbm: Decibels
+    products_dbm: Decibels
+    margin_db: NDArray[np.int64]
+    usual_margin_db: NDArray[np.int64]
+    worst: NDArray[np.int64]
+    worst_dbm: Decibels
+
+
+@dataclass(frozen=True)
+class Contributor:
+    """What disturbs a link: one carrier, or the letters of a product with the name of its family."""
+
+    level_dbm: float
+    carriers: tuple[int, ...]
+    family: str = ""
+    made_in: str = ""
+
+
+def margins(
+    site: Site,
+    plan: Plan,
+    *,
+    only: NDArray[np.bool_] | None = None,
+    background_dbm: Mapping[tuple[int, int], float] | None = None,
+) -> Margins:
+    """Margins of all links of a plan, or of the carriers in `only` (n,), every carrier interfering.
+
+    `background_dbm`: noise found by a survey in a carrier's bandwidth, by (carrier, place index), on top of
+    the receiver's own. A carrier never on the air, or kept out by its place's passband, has no link.
+    """
+    slots = _slots_that_matter(plan.on)
+    at_places = [
+        [_Group(site, plan, place, service, carriers) for service, carriers in found]
+        for place in site.receiving
+        if (found := list(_victims(site, plan, place, only)))
+    ]
+    if not at_places:
+        return _joined([])
+    groups = [group for together in at_places for group in together]
+    products = _transmitter_products_mw(site, plan, groups, slots)
+    products += np.concatenate([_receiver_products_mw(site, plan, some, slots) for some in at_places])
+    parts, start = [], 0
+    for group in groups:
+        stop = start + group.carriers.size
+        parts.append(group.margins(slots, products[start:stop], background_dbm or {}))
+        start = stop
+    return _joined(parts)
+
+
+def _joined(parts: Sequence[Margins]) -> Margins:
+    """Parts one after the other; the empty result without any."""
+    if not parts:
+        whole, level = np.zeros(0, dtype=np.int64), np.zeros(0)
+        return Margins(
+            carrier=whole,
+            place=whole,
+            slot=whole,
+            wanted_dbm=level,
+            noise_dbm=level,
+            cochannel_dbm=level,
+            adjacent_dbm=level,
+            products_dbm=level,
+            margin_db=whole,
+            usual_margin_db=whole,
+            worst=np.zeros((0, 3), dtype=np.int64),
+            worst_dbm=np.zeros((0, 3)),
+        )
+    return Margins(
+        **{row.name: np.concatenate([getattr(part, row.name) for part in parts]) for row in fields(Margins)}
+    )
+
+
+def _victims(
+    site: Site, plan: Plan, place: int, only: NDArray[np.bool_] | None
+) -> Iterable[tuple[int, NDArray[np.int64]]]:
+    """Carriers received at a place, by service."""
+    chosen = plan.on.any(axis=1) & _in_passband(site, place, plan.hz)
+    if only is not None:
+        chosen &= only
+    for number, service in enumerate(site.services):
+        carriers = np.nonzero(chosen & (plan.service == number))[0]
+        if carriers.size and site.places[place].id in service.received_in:
+            yield number, carriers
+
+
+def _in_passband(site: Site, place: int, hz: NDArray[np.int64]) -> NDArray[np.bool_]:
+    bands = site.places[place].passband
+    if not bands:
+        return np.ones(hz.size, dtype=bool)
+    return np.logical_or.reduce([(hz >= low) & (hz <= high) for low, high in bands])
+
+
+def _slots_that_matter(on: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Slots whose set of carriers is not contained in another's: loads only grow with the set."""
+    _, first = np.unique(on, axis=1, return_index=True)
+    first = np.sort(first)
+    sets = on[:, first].astype(np.float32)
+    shared = sets.T @ sets
+    contained = (shared == shared.diagonal()[:, None]) & ~np.eye(first.size, dtype=bool)
+    return first[~contained.any(axis=1)]
+
+
+class _Group:
+    """The links of one service at one place, with the level of every carrier at the service's receivers."""
+
+    def __init__(self, site: Site, plan: Plan, place: int, service: int, carriers: NDArray[np.int64]) -> None:
+        self.site, self.plan, self.place, self.carriers = site, plan, place, carriers
+        self.service = site.services[service]
+        self.kind: Kind = site.kind_of[self.service.kind]
+        self.name = site.places[place].id
+        heard = _in_passband(site, place, plan.hz) & plan.on.any(axis=1)
+        body = self.kind.receiver_body
+        strong = site.levels.strong_dbm[plan.service, place] + plan.power - body.least_db
+        usual = site.levels.usual_dbm[plan.service, place] + plan.power - body.usual_db
+        with_wanted = self._with_wanted_dbm()[plan.service] + plan.power
+        self.strong_mw = np.where(heard, milliwatts(strong), 0.0)
+        self.unwanted_mw = np.where(heard, milliwatts(np.minimum(strong, with_wanted)), 0.0)
+        self.usual_mw = np.where(heard, milliwatts(usual), 0.0)
+        self.noise_mw = float(milliwatts(site.noise_dbm(self.name, self.kind.id)))
+        self.iip3_dbm = site.chain(self.name, self.kind.id).iip3_dbm
+
+    def _with_wanted_dbm(self) -> Decibels:
+        """Level of services that come from the same fixed place as the wanted signal; inf for others."""
+        return np.array(
+            [
+                self.site.interferer_dbm(other.kind, other.sent_from[0], self.service, self.name)
+                if other.sent_from == self.service.sent_from and len(other.sent_from) == 1
+                else np.inf
+                for other in self.site.services
+            ]
+        )
+
+    def wanted_dbm(self) -> tuple[Decibels, Decibels]:
+        """The wanted level of each carrier, weakest planned and faded, and usual (v,) each."""
+        power = self.plan.power[self.carriers]
+        weak = wanted_dbm(self.site, self.service, self.name) - self.site.settings.fade_db
+        usual = min(self.site.usual_dbm(self.kind.id, sender, self.name) for sender in self.service.sent_from)
+        return weak + power, usual - self.kind.receiver_body.usual_db + power
+
+    def let_in(self) -> NDArray[np.float64]:
+        """Share of each carrier's power that each victim's filter lets in (v, n); 0 for the victim itself."""
+        hz, kinds = self.plan.hz, self.site.kind_index[self.plan.service]
+        table = self.site.share_let_in(self.kind.id)
+        apart = np.abs(hz[None, :] - hz[self.carriers, None])
+        step = np.minimum(apart // STEP_HZ, table.shape[1] - 1)
+        share = table.ravel()[kinds * table.shape[1] + step]
+        share[np.arange(self.carriers.size), self.carriers] = 0.0
+        return share
+
+    def overlapping(self) -> NDArray[np.bool_]:
+        """Whether each carrier's occupied band overlaps each victim's (v, n)."""
+        widths = np.array([kind.bandwidth_hz for kind in self.site.kinds])
+        width = widths[self.site.kind_index[self.plan.service]]
+        apart = np.abs(self.plan.hz[None, :] - self.plan.hz[self.carriers, None])
+        return 2 * apart < width + self.kind.bandwidth_hz
+
+    def margins(
+        self,
+        slots: NDArray[np.int64],
+        products: NDArray[np.float64],
+        background_dbm: Mapping[tuple[int, int], float],
+    ) -> Margins:
+        """Margins of these links, their products (v, slots) given."""
+        rows, on = np.arange(self.carriers.size), self.plan.on[:, slots]
+        share = self.let_in()
+        strong = share @ (self.unwanted_mw[:, None] * on)
+        usual = share @ (self.usual_mw[:, None] * on)
+        worst_slot = np.where(on[self.carriers], strong + products, -1.0).argmax(axis=1)
+        strong, usual, products = (x[rows, worst_slot] for x in (strong, usual, products))
+        single = share * (self.unwanted_mw * on[:, worst_slot].T)
+        cochannel = (single * self.overlapping()).sum(axis=1)
+        worst = _three_largest(single)
+        worst_mw = np.where(worst < 0, 0.0, np.take_along_axis(single, np.maximum(worst, 0), axis=1))
+        noise = np.array(
+            [
+                self.noise_mw + float(milliwatts(background_dbm.get((carrier, self.place), -np.inf)))
+                for carrier in self.carriers.tolist()
+            ]
+        )
+        wanted, usual_wanted = self.wanted_dbm()
+        return Margins(
+            carrier=self.carriers,
+            place=np.full(self.carriers.size, self.place),
+            slot=slots[worst_slot],
+            wanted_dbm=wanted,
+            noise_dbm=dbm(noise),
+            cochannel_dbm=dbm(cochannel),
+            adjacent_dbm=dbm(np.maximum(0.0, strong - cochannel)),
+            products_dbm=dbm(products),
+            margin_db=self._margin(wanted, noise + strong + products),
+            usual_margin_db=self._margin(usual_wanted, noise + usual + products),
+            worst=worst,
+            worst_dbm=dbm(worst_mw),
+        )
+
+    def _margin(self, wanted: Decibels, unwanted_mw: NDArray[np.float64]) -> NDArray[np.int64]:
+        left = wanted - self.kind.protection - dbm(unwanted_mw)
+        return np.floor(left + 1e-9).astype(np.int64)
+
+
+def _receiver_products_mw(
+    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Products made in the receivers of one place, by link and slot (links, slots); 0 without figures.
+
+    At most the strongest carrier: past compression the intercept formula no longer holds.
+    """
+    place = groups[0].place
+    sizes = [group.carriers.size for group in groups]
+    carrier = np.concatenate([group.carriers for group in groups])
+    body = np.repeat([power_ratio(-group.kind.receiver_body.least_db) for group in groups], sizes)
+    gain = body**3 * np.repeat([power_ratio(-2 * group.iip3_dbm) for group in groups], sizes)
+    two_guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
+    three_guard = np.repeat([group.kind.guards.get("A+B-C", 0) for group in groups], sizes)
+    noise = np.repeat([group.noise_mw for group in groups], sizes)
+    heard = _in_passband(site, place, plan.hz) & site.mixes[plan.service]
+    level = np.where(heard, milliwatts(site.levels.strong_dbm[plan.service, place] + plan.power), 0.0)
+    found = np.zeros((carrier.size, slots.size))
+    matters = TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE
+    for column, slot in enumerate(slots):
+        letters = np.nonzero(plan.on[:, slot] & (level > 0))[0]
+        near = np.nonzero(plan.on[carrier, slot] & matters)[0]
+        two, three = third_order_loads(
+            plan.hz[letters],
+            level[letters],
+            plan.hz[carrier[near]],
+            level[carrier[near]],
+            (two_guard[near], three_guard[near]),
+            plan.bin_hz,
+        )
+        found[near, column] = (two + TRIPLE_BEAT * three) * gain[near]
+    return np.minimum(found, (body * level.max(initial=0.0))[:, None])
+
+
+def _transmitter_products_mw(
+    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """2A−B made where transmitters stand together, then heard like a carrier from there (links, slots)."""
+    sizes = [group.carriers.size for group in groups]
+    carrier = np.concatenate([group.carriers for group in groups])
+    at = np.repeat([group.place for group in groups], sizes)
+    guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
+    body = np.repeat([group.kind.receiver_body.least_db for group in groups], sizes)
+    noise = np.repeat([group.noise_mw for group in groups], sizes)
+    found = np.zeros((carrier.size, slots.size))
+    for place, sent in _sent_from(site, plan):
+        gain = milliwatts(site.levels.heard_dbm[place, at] - body - site.transmitter_product_db(place))
+        level = _relative_levels(site, plan, place)
+        matters = (guard > 0) & (gain * level[sent].sum() ** 3 > noise * NEGLIGIBLE)
+        for column, slot in enumerate(slots):
+            letters = sent[plan.on[sent, slot]]
+            near = np.nonzero(plan.on[carrier, slot] & matters)[0]
+            two, _ = third_order_loads(
+                plan.hz[letters],
+                level[letters],
+                plan.hz[carrier[near]],
+                level[carrier[near]],
+                (guard[near], np.zeros_like(guard[near])),
+                plan.bin_hz,
+            )
+            found[near, column] += two * gain[near]
+    return found
+
+
+def _three_largest(power: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Columns of the three largest of each row, largest first, −1 where there is nothing."""
+    count = min(3, power.shape[1])
+    top = np.argpartition(power, -count, axis=1)[:, -count:]
+    order = np.argsort(-np.take_along_axis(power, top, axis=1), axis=1, kind="stable")
+    top = np.take_along_axis(top, order, axis=1)
+    top = np.where(np.take_along_axis(power, top, axis=1) > 0, top, -1)
+    return np.pad(top, ((0, 0), (0, 3 - count)), constant_values=-1)
+
+
+def _sent_from(site: Site, plan: Plan) -> Iterable[tuple[int, NDArray[np.int64]]]:
+    """Places with the carriers that mix there, two or more."""
+    for place, row in enumerate(site.places):
+        services = [n for n, s in enumerate(site.services) if row.id in s.sent_from and site.mixes[n]]
+        carriers = np.nonzero(np.isin(plan.service, services))[0]
+        if carriers.size >= 2:
+            yield place, carriers
+
+
+def _relative_levels(site: Site, plan: Plan, place: int) -> NDArray[np.float64]:
+    """Each carrier's radiated power over the strongest sent from a place; 0 for those sent from elsewhere."""
+    name = site.places[place].id
+    radiated = np.array(
+        [
+            site.kind_of[s.kind].sending.eirp_dbm - site.kind_of[s.kind].body.least_db
+            if name in s.sent_from and site.kind_of[s.kind].mixes
+            else -np.inf
+            for s in site.services
+        ]
+    )
+    return milliwatts(radiated[plan.service] + plan.power - radiated.max())
+
+
+# ------------------------------------------------------------------------------------ what disturbs one link
+
+LETTERS: Final = 300
+"""Products are named among this many of the strongest carriers that a place hears."""
+
+
+def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int = 3) -> list[Contributor]:
+    """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
+    carrier, place, slot = int(found.carrier[link]), int(found.place[link]), int(found.slot[link])
+    group = _Group(site, plan, place, int(plan.service[carrier]), np.array([carrier]))
+    single = (group.let_in() * group.unwanted_mw * plan.on[:, slot])[0]
+    top = np.argsort(-single, kind="stable")[:count]
+    rows = [Contributor(float(dbm(single[c])), (int(c),)) for c in top if single[c] > 0]
+    rows += _named_receiver_products(group, carrier, slot, count)
+    rows += _named_transmitter_products(group, carrier, slot, count)
+    return sorted(rows, key=lambda row: (-row.level_dbm, row.carriers))[:count]
+
+
+def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
+    site, plan = group.site, group.plan
+    if not np.isfinite(group.iip3_dbm):
+        return []
+    usable = (group.strong_mw > 0) & site.mixes[plan.service] & plan.on[:, slot]
+    usable[carrier] = False
+    strongest_dbm = float(dbm(group.strong_mw.max()))
+    letters = np.nonzero(usable)[0]
+    letters = letters[np.argsort(-group.strong_mw[letters], kind="stable")][:LETTERS]
+    rows = []
+    for family, factor in (("2A-B", 1.0), ("A+B-C", TRIPLE_BEAT)):
+        guard = group.kind.guards.get(family, 0)
+        for indices, weight in _products_near(
+            family, plan.hz[letters], group.strong_mw[letters], int(plan.hz[carrier]), guard, count
+        ):
+            level = min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm)
+            rows.append(Contributor(level, tuple(int(letters[i]) for i in indices), family, "receivers"))
+    return rows
+
+
+def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
+    site, plan = group.site, group.plan
+    guard = group.kind.guards.get("2A-B", 0)
+    rows = []
+    for place, sent in _sent_from(site, plan):
+        level = _relative_levels(site, plan, place)
+        letters = sent[plan.on[sent, slot] & (sent != carrier)]
+        heard = site.levels.heard_dbm[place, group.place] - group.kind.receiver_body.least_db
+        loss = site.transmitter_product_db(place)
+        for indices, weight in _products_near(
+            "2A-B", plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count
+        ):
+            named = tuple(int(letters[i]) for i in indices)
+            rows.append(Contributor(float(dbm(weight)) + heard - loss, named, "2A-B", "transmitters"))
+    return rows
+
+
+def _products_near(
+    family: str,
+    hz: NDArray[np.int64],
+    levels: NDArray[np.float64],
+    victim_hz: int,
+    guard_hz: int,
+    count: int,
+) -> list[tuple[tuple[int, ...], float]]:
+    """The heaviest products of a third-order family near a frequency: letters' indices and weight."""
+    if guard_hz <= 0 or hz.size < 2:
+        return []
+    order = np.argsort(hz, kind="stable")
+    if family == "2A-B":
+        first = second = np.arange(hz.size)
+        weight = levels**2
+    else:
+        first, second = np.triu_indices(hz.size, k=1)
+        weight = levels[first] * levels[second]
+    target = hz[first] + hz[second] - victim_hz
+    low = np.searchsorted(hz[order], target - guard_hz, side="right")
+    many = np.searchsorted(hz[order], target + guard_hz, side="left") - low
+    row = np.repeat(np.arange(many.size), many)
+    last = order[np.arange(row.size) - np.repeat(np.cumsum(many) - many, many) + low[row]]
+    distinct = (last != first[row]) & (last != second[row])
+    row, last = row[distinct], last[distinct]
+    heavy = np.argsort(-(weight[row] * levels[last]), kind="stable")[:count]
+    return [
+        (
+            (int(first[row[i]]), int(last[i]))
+            if family == "2A-B"
+            else (int(first[row[i]]), int(second[row[i]]), int(last[i])),
+            float(weight[row[i]] * levels[last[i]]),
+        )
+        for i in heavy
+    ]
+
+
+# ------------------------------------------------------------------------------------------------- power
+
+
+@dataclass(frozen=True)
+class PowerSuggestion:
+    """The lowest power step at which every link of a group keeps its margin, and the least margin then.
+
+    A suggestion, after a walk test. `enough` is False when not even full power does it.
+    """
+
+    step_db: float
+    least_margin_db: int
+    enough: bool
+
+
+def lowest_sufficient_power(
+    site: Site, plan: Plan, group: NDArray[np.int64], steps_db: Sequence[float], least_margin_db: int = 0
+) -> PowerSuggestion:
+    """Lowest of `steps_db` (0 is full power, −7 a fifth of it) for a whole group of carriers.
+
+    Lowering all of a group by 1 dB lowers its third-order products by 3, so its margin may fall by less.
+    ValueError without steps or carriers.
+    """
+    if not steps_db or group.size == 0:
+        raise ValueError("a power suggestion needs at least one step and one carrier")
+    only = np.zeros(plan.hz.size, dtype=bool)
+    only[group] = True
+    least = 0
+    for step in sorted(steps_db):
+        power = plan.power.copy()
+        power[group] = step
+        found = margins(site, replace(plan, power_db=power), only=only)
+        least = int(found.margin_db.min(initial=np.iinfo(np.int64).max))
+        if least >= least_margin_db:
+            return PowerSuggestion(step, least, True)
+    return PowerSuggestion(max(steps_db), least, False)

@@ -1,0 +1,592 @@
+"""A site: its places, the kinds of device used there, the paths between places and the levels they give.
+
+Belongs here: the description (`Place`, `Kind`, `Service`, `Settings`), which model of propagation holds
+between two places, and levels, noise and rejection as a site has them. What a plan must keep follows in
+`demands`, what it leaves over in `margins`. Interferers are taken at their strongest plausible, the wanted
+signal at its weakest planned.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from apps.radio import propagation
+from apps.radio.chains import NO_INTERCEPT_DBM, ReceivingChain, SendingChain, Stage
+from apps.radio.products import FADE_DB, GUARDS_HZ
+from apps.radio.propagation import Building, BuiltUp
+from apps.radio.selectivity import (
+    PROTECTION_DB,
+    STEPS_HZ,
+    Mask,
+    Modulation,
+    Rejection,
+    emission,
+    receiver_filter,
+)
+from apps.radio.units import Decibels, power_ratio
+
+Stands = Literal["antennas", "bodies", "rack"]
+Treatment = Literal["forbid", "penalise"]
+
+
+# ------------------------------------------------------------------------------------ what a site is made of
+
+
+@dataclass(frozen=True)
+class Distances:
+    """How near, usually and far two places' devices come, in metres."""
+
+    nearest_m: float
+    usual_m: float
+    farthest_m: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.nearest_m <= self.usual_m <= self.farthest_m:
+            raise ValueError(
+                "distances must be more than 0 and in the order nearest, usual, farthest, not "
+                f"{self.nearest_m:g}, {self.usual_m:g}, {self.farthest_m:g} m"
+            )
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place that sends, receives or both: a stage's antennas, the bodies on it, or the rack beside it.
+
+    `radius_m`: how far its devices stray from the position. `building`: the name of the building it is in,
+    empty outdoors. `distances`: agreed distances to other places, or to itself, by their id; they stand in
+    place of the positions and mean that the two see each other. `front`: what stands between the receiving
+    antenna and the receivers. `noise_rise_db`: local noise of screens and lighting over thermal noise.
+    """
+
+    id: str
+    east_m: float = 0.0
+    north_m: float = 0.0
+    height_m: float = 1.5
+    stands: Stands = "antennas"
+    radius_m: float = 0.0
+    building: str = ""
+    construction: Building = "traditional"
+    distances: Mapping[str, Distances] = field(default_factory=dict)
+    antenna_dbi: float = 0.0
+    front: tuple[Stage, ...] = ()
+    passband: tuple[tuple[int, int], ...] = ()
+    noise_rise_db: float = 0.0
+
+
+def stage(
+    name: str,
+    east_m: float,
+    north_m: float,
+    own: Distances,
+    rack_m: float = 3.0,
+    *,
+    body_to_body_m: float = 0.6,
+    antenna_height_m: float = 3.0,
+    body_height_m: float = 1.5,
+    building: str = "",
+    construction: Building = "traditional",
+    antenna_dbi: float = 0.0,
+    front: tuple[Stage, ...] = (),
+    passband: tuple[tuple[int, int], ...] = (),
+) -> tuple[Place, Place, Place]:
+    """The three places of a stage: `name/antennas`, `name/bodies` and `name/rack`.
+
+    `own`: from its antennas, and from its rack, to the bodies; `rack_m`: from the antennas to the rack;
+    `body_to_body_m`: a transmitter and a receiver on one person.
+    """
+
+    def place(stands: Stands, height_m: float, distances: Mapping[str, Distances]) -> Place:
+        receiving = stands == "antennas"
+        return Place(
+            id=f"{name}/{stands}",
+            east_m=east_m,
+            north_m=north_m,
+            height_m=height_m,
+            stands=stands,
+            radius_m=own.farthest_m if stands == "bodies" else 0.0,
+            building=building,
+            construction=construction,
+            distances=distances,
+            antenna_dbi=antenna_dbi if receiving else 0.0,
+            front=front if receiving else (),
+            passband=passband if receiving else (),
+        )
+
+    bodies = f"{name}/bodies"
+    among = Distances(
+        body_to_body_m, max(own.usual_m / 2, body_to_body_m), max(own.farthest_m, body_to_body_m)
+    )
+    beside = Distances(rack_m, rack_m, rack_m)
+    return (
+        place("antennas", antenna_height_m, {bodies: own, f"{name}/rack": beside}),
+        place("bodies", body_height_m, {bodies: among, f"{name}/rack": own}),
+        place("rack", antenna_height_m, {}),
+    )
+
+
+@dataclass(frozen=True)
+class BodyLoss:
+    """What a body takes from a worn or held device: least (interfering) and usual (wanted)."""
+
+    least_db: float
+    usual_db: float
+
+
+BODY_LOSS: Final[dict[str, BodyLoss]] = {
+    "hand_held": BodyLoss(0.0, 8.0),
+    "body_worn": BodyLoss(6.0, 14.0),
+    "": BodyLoss(0.0, 0.0),
+}
+"""Starting figures met in spectrum studies, from memory, low confidence: hand-held 6 to 11 dB, belt-worn
+14 to 21 dB. A setting of each kind, not a constant; the fade allowance comes on top (IEEE 802.22-09/0068r2:
+up to 27 dB for both)."""
+
+
+@dataclass(frozen=True)
+class Kind:
+    """The radio figures of a class of device. `low_hz` to `high_hz` is what it tunes.
+
+    Without `iip3_dbm` any product counts; without `protection_db`, `guards_hz`, `mask` or `filter` those of
+    its modulation hold. `mask` and `filter` are (offset in bandwidths, dB) points.
+    """
+
+    id: str
+    modulation: Modulation
+    bandwidth_hz: int
+    low_hz: int
+    high_hz: int
+    sending: SendingChain
+    use: str = ""
+    body: BodyLoss = BODY_LOSS[""]
+    receiver_body: BodyLoss = BODY_LOSS[""]
+    noise_figure_db: float = 6.0
+    iip3_dbm: float | None = None
+    iip5_dbm: float | None = None
+    floor_db: float = -90.0
+    blocking_db: float = 80.0
+    protection_db: float | None = None
+    guards_hz: Mapping[str, int] | None = None
+    mask: Mask | None = None
+    filter: Mask | None = None
+    mixes: bool = True
+
+    @property
+    def protection(self) -> float:
+        return PROTECTION_DB[self.modulation] if self.protection_db is None else self.protection_db
+
+    @property
+    def guards(self) -> Mapping[str, int]:
+        return GUARDS_HZ[self.modulation] if self.guards_hz is None else self.guards_hz
+
+
+@dataclass(frozen=True)
+class Service:
+    """One way in which a kind is used here: sent from these places, received in those (none: an outsider)."""
+
+    kind: str
+    sent_from: tuple[str, ...]
+    received_in: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Override:
+    """A path loss that somebody measured or answers for, in place of the model, either way."""
+
+    places: tuple[str, str]
+    loss_db: float
+    note: str
+
+
+@dataclass(frozen=True)
+class Wish:
+    """A separation worth something beyond what must be, between two uses.
+
+    It holds where the rejection needed between the two is `from_db` or more.
+    """
+
+    uses: tuple[str, str]
+    min_hz: int
+    weight: float
+    note: str
+    from_db: float = 60.0
+
+
+WISHES: Final = (
+    Wish(("in_ear", "hand_held"), 6_000_000, 0.5, "racks away from microphones; common practice, no source"),
+    Wish(("in_ear", "body_worn"), 6_000_000, 0.5, "packs away from microphones; common practice, no source"),
+)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Every constant of the model. `surroundings` other than open apply between low terminals out of sight.
+
+    `coupling_db`: from one transmitter to the next standing together, by what stands there; assumptions, no
+    source. `fade_db` comes off the wanted signal. I/N = −6 dB: Radio Regulations No. 5.225A.
+    """
+
+    surroundings: Literal["open"] | BuiltUp = "open"
+    fade_db: float = FADE_DB
+    i_over_n_db: float = -6.0
+    strong_percent: float = 10.0
+    weak_percent: float = 90.0
+    low_terminal_m: float = 3.0
+    free_space_to_m: float = 10.0
+    least_m: float = 0.5
+    coupling_db: Mapping[str, float] = field(
+        default_factory=lambda: {"bodies": 34.0, "rack": 40.0, "antennas": 30.0}
+    )
+    conversion_db: float = 12.0
+    limit_step_db: float = 3.0
+    treatments: Mapping[str, Treatment] = field(
+        default_factory=lambda: {"2A-B": "forbid", "A+B-C": "forbid", "3A-2B": "penalise"}
+    )
+    wishes: tuple[Wish, ...] = WISHES
+
+
+# --------------------------------------------------------------------------------------------------- paths
+
+
+@dataclass(frozen=True)
+class Loss:
+    """A path loss three ways: least (interferer), usual, and greatest planned (wanted), in dB."""
+
+    strong_db: float
+    usual_db: float
+    weak_db: float
+
+    def __add__(self, other: "Loss") -> "Loss":
+        return Loss(
+            self.strong_db + other.strong_db, self.usual_db + other.usual_db, self.weak_db + other.weak_db
+        )
+
+
+@dataclass(frozen=True)
+class Path:
+    """How the loss between two places came about: distances, the model of the strong side, parts by name."""
+
+    sender: str
+    receiver: str
+    distances: Distances
+    model: str
+    parts: tuple[tuple[str, Loss], ...]
+    note: str = ""
+
+    @cached_property
+    def loss(self) -> Loss:
+        total = Loss(0.0, 0.0, 0.0)
+        for _, part in self.parts:
+            total = total + part
+        return total
+
+    def words(self) -> str:
+        """One sentence for people."""
+        d = self.distances.nearest_m
+        return (
+            f"{self.sender} to {self.receiver}: {d:.3g} m apart at the nearest, "
+            f"{self.loss.strong_db:.0f} dB by {self.model}" + (f" ({self.note})" if self.note else "")
+        )
+
+
+def distances_between(a: Place, b: Place, settings: Settings) -> tuple[Distances, bool]:
+    """Distances between two places' devices, and whether they are agreed rather than from the positions."""
+    agreed = a.distances.get(b.id) or b.distances.get(a.id)
+    if agreed is not None:
+        return agreed, True
+    least = settings.least_m
+    if a.id == b.id:
+        return Distances(least, max(least, a.radius_m), max(least, 2 * a.radius_m)), True
+    apart = math.dist((a.east_m, a.north_m, a.height_m), (b.east_m, b.north_m, b.height_m))
+    spread = a.radius_m + b.radius_m
+    return Distances(max(least, apart - spread), max(least, apart), max(least, apart + spread)), False
+
+
+def path(sender: Place, receiver: Place, low_hz: float, high_hz: float, settings: Settings) -> Path:
+    """Loss between two places over a tuning range: the strong side at its low end, the weak at its high end.
+
+    In sight, or low terminals among buildings where the settings say so; in different buildings a wall each.
+    """
+    distances, agreed = distances_between(sender, receiver, settings)
+    same_building = bool(sender.building) and sender.building == receiver.building
+    low_ends = max(sender.height_m, receiver.height_m) <= settings.low_terminal_m
+    span = (low_hz, math.sqrt(low_hz * high_hz), high_hz)
+    least = float(propagation.free_space_db(low_hz, min(distances.nearest_m, settings.free_space_to_m)))
+    if settings.surroundings != "open" and low_ends and not agreed and not same_building:
+        model = "low terminals among buildings (ITU-R P.1411 §4.3)"
+        ground = _among_buildings(distances, span, settings, settings.surroundings)
+    else:
+        model = "line of sight over ground (ITU-R P.1411 §4.1.2)"
+        ground = _in_sight(distances, span, (sender.height_m, receiver.height_m))
+    if least >= ground.strong_db:
+        model = "free space (ITU-R P.525)"
+        ground = Loss(least, ground.usual_db, ground.weak_db)
+    parts = [("path", ground)]
+    if not same_building:
+        parts += [
+            (f"wall of {place.building} (ITU-R P.2109)", _entry(place, span[1], settings))
+            for place in (sender, receiver)
+            if place.building
+        ]
+    return Path(sender.id, receiver.id, distances, model, tuple(parts))
+
+
+def _in_sight(distances: Distances, span: tuple[float, float, float], heights: tuple[float, float]) -> Loss:
+    """Lower bound of P.1411 §4.1.2; as usual and weak loss its median, or free space if that is more."""
+    low_hz, middle_hz, high_hz = span
+
+    def median(hz: float, metres: float) -> float:
+        street = propagation.street_line_of_sight_db(hz, metres, *heights, "median")
+        return float(np.maximum(street, propagation.free_space_db(hz, metres)))
+
+    lower = propagation.street_line_of_sight_db(low_hz, distances.nearest_m, *heights, "lower")
+    return Loss(float(lower), median(middle_hz, distances.usual_m), median(high_hz, distances.farthest_m))
+
+
+def _among_buildings(
+    distances: Distances, span: tuple[float, float, float], settings: Settings, built_up: BuiltUp
+) -> Loss:
+    """P.1411 §4.3 at the settings' percentiles."""
+    low_hz, middle_hz, high_hz = span
+    return Loss(
+        float(propagation.low_terminals_db(low_hz, distances.nearest_m, settings.strong_percent, built_up)),
+        float(propagation.low_terminals_db(middle_hz, distances.usual_m, 50.0, built_up)),
+        float(propagation.low_terminals_db(high_hz, distances.farthest_m, settings.weak_percent, built_up)),
+    )
+
+
+def _entry(place: Place, hz: float, settings: Settings) -> Loss:
+    """P.2109 into or out of the place's building at the settings' percentiles."""
+    good, usual, bad = (
+        float(propagation.building_entry_db(hz, percent, place.construction))
+        for percent in (settings.strong_percent, 50.0, settings.weak_percent)
+    )
+    return Loss(good, usual, bad)
+
+
+# ---------------------------------------------------------------------------------------------------- site
+
+
+@dataclass(frozen=True)
+class Site:
+    """Places, kinds and how they are used, with the levels that follow. ValueError lists all faults."""
+
+    places: tuple[Place, ...]
+    kinds: tuple[Kind, ...]
+    services: tuple[Service, ...]
+    settings: Settings = field(default_factory=Settings)
+    overrides: tuple[Override, ...] = ()
+
+    def __post_init__(self) -> None:
+        faults = [*self._unknown_names(), *_doubles("place", self.places), *_doubles("kind", self.kinds)]
+        faults += [
+            f"kind {kind.id!r}: tuning must rise, not {kind.low_hz} to {kind.high_hz} Hz"
+            for kind in self.kinds
+            if not 0 < kind.low_hz <= kind.high_hz
+        ]
+        faults += [
+            f"kind {kind.id!r}: bandwidth must be more than 0 Hz, not {kind.bandwidth_hz}"
+            for kind in self.kinds
+            if kind.bandwidth_hz <= 0
+        ]
+        if not faults:
+            faults += [
+                f"place {place!r}: its passband keeps out kind {service.kind!r}, which it receives"
+                for service in self.services
+                for place in service.received_in
+                if not self.lets_in(place, service.kind)
+            ]
+        if faults:
+            raise ValueError("\n".join(faults))
+
+    def _unknown_names(self) -> Iterable[str]:
+        for number, service in enumerate(self.services):
+            if service.kind not in self.kind_of:
+                yield f"service {number}: unknown kind {service.kind!r}"
+            if not service.sent_from:
+                yield f"service {number}: sent from nowhere; name at least one place"
+            for place in (*service.sent_from, *service.received_in):
+                if place not in self.index_of:
+                    yield f"service {number}: unknown place {place!r}"
+        for override in self.overrides:
+            for place in override.places:
+                if place not in self.index_of:
+                    yield f"override {override.note!r}: unknown place {place!r}"
+
+    @cached_property
+    def index_of(self) -> dict[str, int]:
+        return {place.id: number for number, place in enumerate(self.places)}
+
+    @cached_property
+    def kind_of(self) -> dict[str, Kind]:
+        return {kind.id: kind for kind in self.kinds}
+
+    @cached_property
+    def receiving(self) -> tuple[int, ...]:
+        """Indices of the places that receive something."""
+        names = {name for service in self.services for name in service.received_in}
+        return tuple(number for number, place in enumerate(self.places) if place.id in names)
+
+    def place(self, name: str) -> Place:
+        return self.places[self.index_of[name]]
+
+    @cached_property
+    def _overrides(self) -> dict[frozenset[str], Override]:
+        return {frozenset(override.places): override for override in self.overrides}
+
+    @cached_property
+    def _paths(self) -> dict[tuple[str, str, str], Path]:
+        return {}
+
+    def path(self, sender: str, receiver: str, kind: str) -> Path:
+        """The path that a kind's emission takes from one place to another."""
+        key = sender, receiver, kind
+        if key not in self._paths:
+            self._paths[key] = self._path(*key)
+        return self._paths[key]
+
+    def _path(self, sender: str, receiver: str, kind: str) -> Path:
+        override = self._overrides.get(frozenset((sender, receiver)))
+        a, b = self.place(sender), self.place(receiver)
+        if override is None:
+            row = self.kind_of[kind]
+            return path(a, b, row.low_hz, row.high_hz, self.settings)
+        loss = Loss(override.loss_db, override.loss_db, override.loss_db)
+        distances, _ = distances_between(a, b, self.settings)
+        return Path(sender, receiver, distances, "a figure set by hand", (("path", loss),), override.note)
+
+    def lets_in(self, receiver: str, kind: str) -> bool:
+        """Whether a place's receivers let the kind's tuning in at all (its passband, or no passband)."""
+        band, row = self.place(receiver).passband, self.kind_of[kind]
+        return not band or any(low <= row.high_hz and row.low_hz <= high for low, high in band)
+
+    def strong_dbm(self, kind: str, sender: str, receiver: str) -> float:
+        """Strongest plausible level at the receiving antenna's terminals, before any body at the receiver."""
+        row = self.kind_of[kind]
+        loss = self.path(sender, receiver, kind).loss.strong_db + row.body.least_db
+        return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+
+    def usual_dbm(self, kind: str, sender: str, receiver: str) -> float:
+        """Usual level at the receiving antenna's terminals, before any body at the receiver."""
+        row = self.kind_of[kind]
+        loss = self.path(sender, receiver, kind).loss.usual_db + row.body.usual_db
+        return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+
+    def weak_dbm(self, kind: str, sender: str, receiver: str) -> float:
+        """Weakest planned level of a wanted signal at its receiver, bodies at both ends, before fading."""
+        row = self.kind_of[kind]
+        loss = self.path(sender, receiver, kind).loss.weak_db + row.body.usual_db + row.receiver_body.usual_db
+        return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+
+    def interferer_dbm(self, kind: str, sender: str, victim: Service, receiver: str) -> float:
+        """Strongest plausible level of an interferer at a victim's receiver, its body included.
+
+        What comes from the same fixed place as the wanted signal arrives with it, near or far: then it counts
+        as strong as there, where the wanted signal is at its weakest, but not faded.
+        """
+        row, body = self.kind_of[kind], self.kind_of[victim.kind].receiver_body
+        if victim.sent_from == (sender,) and self.place(sender).stands != "bodies":
+            loss = self.path(sender, receiver, kind).loss.weak_db + row.body.usual_db + body.usual_db
+            return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+        return self.strong_dbm(kind, sender, receiver) - body.least_db
+
+    def chain(self, receiver: str, kind: str) -> ReceivingChain:
+        """The receiving chain of a kind at a place: the place's antenna and front, the kind's receiver."""
+        place, row = self.place(receiver), self.kind_of[kind]
+        iip3 = NO_INTERCEPT_DBM if row.iip3_dbm is None else row.iip3_dbm
+        return ReceivingChain(
+            place.antenna_dbi, (*place.front, Stage("receiver", 0.0, row.noise_figure_db, iip3))
+        )
+
+    def noise_dbm(self, receiver: str, kind: str) -> float:
+        """Noise in the kind's bandwidth at a place, referred to the antenna, local noise included."""
+        return (
+            self.chain(receiver, kind).noise_dbm(self.kind_of[kind].bandwidth_hz)
+            + self.place(receiver).noise_rise_db
+        )
+
+    def transmitter_product_db(self, place: int) -> float:
+        """How far 2A−B made among the transmitters of a place lies under its strongest carrier."""
+        return self.settings.coupling_db[self.places[place].stands] + self.settings.conversion_db
+
+    @cached_property
+    def kind_index(self) -> NDArray[np.int64]:
+        """Index of each service's kind (services,)."""
+        order = {kind.id: number for number, kind in enumerate(self.kinds)}
+        return np.array([order[service.kind] for service in self.services], dtype=np.int64)
+
+    @cached_property
+    def mixes(self) -> NDArray[np.bool_]:
+        """Whether each service's carriers are sources of products (services,)."""
+        return np.array([self.kind_of[service.kind].mixes for service in self.services], dtype=bool)
+
+    @cached_property
+    def levels(self) -> "Levels":
+        """All levels of the site as arrays."""
+        shape = len(self.services), len(self.places)
+        strong, usual = np.full(shape, -np.inf), np.full(shape, -np.inf)
+        heard = np.full((len(self.places), len(self.places)), -np.inf)
+        for number, service in enumerate(self.services):
+            for place in self.receiving:
+                name = self.places[place].id
+                for sender in service.sent_from:
+                    level = self.strong_dbm(service.kind, sender, name)
+                    origin = self.index_of[sender]
+                    heard[origin, place] = max(heard[origin, place], level)
+                    strong[number, place] = max(strong[number, place], level)
+                    usual[number, place] = max(
+                        usual[number, place], self.usual_dbm(service.kind, sender, name)
+                    )
+        return Levels(strong, usual, heard)
+
+    @cached_property
+    def _shares(self) -> dict[str, NDArray[np.float64]]:
+        return {}
+
+    def share_let_in(self, victim: str) -> NDArray[np.float64]:
+        """Share of power that a kind's receiver lets in: by interfering kind and by offset in `STEP_HZ`."""
+        if victim not in self._shares:
+            rows = [self.rejection(kind.id, victim).at(STEPS_HZ) for kind in self.kinds]
+            self._shares[victim] = power_ratio(-np.stack(rows))
+        return self._shares[victim]
+
+    @cached_property
+    def _rejections(self) -> dict[tuple[str, str], Rejection]:
+        return {}
+
+    def rejection(self, interferer: str, victim: str) -> Rejection:
+        """How a kind's receiver rejects another kind's emission."""
+        key = interferer, victim
+        if key not in self._rejections:
+            sent, received = self.kind_of[interferer], self.kind_of[victim]
+            self._rejections[key] = Rejection(
+                emission(sent.modulation, sent.bandwidth_hz, sent.floor_db, sent.mask),
+                receiver_filter(
+                    received.modulation, received.bandwidth_hz, received.blocking_db, received.filter
+                ),
+            )
+        return self._rejections[key]
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels in dBm at every place's receivers, −inf at places that receive nothing.
+
+    Of services (services, places), from wherever they are sent; `heard_dbm` (places, places): the strongest
+    carrier sent from the first that the second hears.
+    """
+
+    strong_dbm: Decibels
+    usual_dbm: Decibels
+    heard_dbm: Decibels
+
+
+def _doubles(what: str, rows: Iterable[Place] | Iterable[Kind]) -> list[str]:
+    names = [row.id for row in rows]
+    return [
+        f"{what} {name!r} is listed more than once" for name in sorted(set(names)) if names.count(name) > 1
+    ]
