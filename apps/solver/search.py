@@ -18,7 +18,7 @@ from apps.solver.problem import Problem
 from apps.solver.result import Progress
 
 TRIES = 40  # points of a raster that are recounted exactly before a unit is given up for now
-ROUNDS_WITHOUT_GAIN = 60
+ROUNDS_WITHOUT_GAIN = 30
 
 
 @dataclass(frozen=True)
