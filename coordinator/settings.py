@@ -208,6 +208,7 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Radio-frequency coordination for large events. Within v1 changes are additive only.",
     "OAS_VERSION": "3.1.0",
     "SERVE_INCLUDE_SCHEMA": False,
+    "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
 }

@@ -209,9 +209,9 @@ class Search:
             for rule, whom in row.victims.items():
                 if self.air.rules[rule].treatment != "forbid":
                     continue
-                if self.air.protects(rule, row.place, i):
-                    if row.suffered(rule, i, hertz) > self.air.slack_of(rule, i, 0.0):
-                        return False
+                own = row.suffered(rule, i, hertz) if self.air.protects(rule, row.place, i) else 0.0
+                if own > self.air.slack_of(rule, i, 0.0):
+                    return False
                 added = row.added(rule, i, hertz)
                 if any(
                     load > max(whom.slack[v], 0.0) for v, load in zip(whom.ids, added, strict=True) if load
