@@ -153,9 +153,9 @@ class _Count:
         place = {carrier.id: number for number, carrier in enumerate(self.problem.carriers)}
         for row, separation in enumerate(self.problem.separations):
             if separation.carriers and separation.treatment == treatment:
-                key = tuple(sorted(separation.carriers, key=place.__getitem__))
-                if key not in named or separation.min_hz > named[key][1]:  # type: ignore[index]
-                    named[key] = (row, separation.min_hz)  # type: ignore[index]
+                a, b = sorted(separation.carriers, key=place.__getitem__)
+                if (a, b) not in named or separation.min_hz > named[a, b][1]:
+                    named[a, b] = (row, separation.min_hz)
         return named
 
     def _together(self, a: str, b: str) -> bool:
