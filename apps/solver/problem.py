@@ -5,6 +5,7 @@ Reading judges the whole document and names every fault at once, each with its p
 
 import json
 import math
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -609,6 +610,12 @@ def _product(row: _Row) -> ProductRule:
         zones=row.scope("zones", "zone"),
         kinds=row.scope("kinds", "kind"),
     )
+
+
+def coefficients(family: str) -> tuple[int, ...]:
+    """The coefficients of a family's letters: «2A-B» → (2, −1)."""
+    found = re.findall(r"([+-]?)(\d*)[A-Z]", family)
+    return tuple(int(f"{sign}{digits or 1}") for sign, digits in found)
 
 
 def concerns(carrier: Carrier, zones: frozenset[str] | None, kinds: frozenset[str] | None) -> bool:
