@@ -164,7 +164,9 @@ def test_a_python_without_venv_gets_one_line_and_exit_code_2(checkout, tmp_path)
 def real_uv() -> str | None:
     """The uv of this machine, unless it is a shell script that needs more on the PATH than a stranger has."""
     uv = shutil.which("uv")
-    alone = uv and subprocess.run([uv, "--version"], env={"PATH": "/nothing"}, capture_output=True, check=False)
+    alone = uv and subprocess.run(
+        [uv, "--version"], env={"PATH": "/nothing"}, capture_output=True, check=False
+    )
     return uv if alone and alone.returncode == 0 else None
 
 
