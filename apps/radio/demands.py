@@ -16,6 +16,7 @@ from apps.radio.products import (
     MadeIn,
     Victim,
     harmonics,
+    order,
     receiver_limit_db,
     transmitter_limit_db,
 )
@@ -57,7 +58,7 @@ class SeparationReason:
     threshold_dbm: float
     needed_db: float
     short_db: float
-    overload_db: float
+    overload_db: float | None
     path: Path
 
     def words(self) -> str:
@@ -69,7 +70,8 @@ class SeparationReason:
         if self.needed_db <= 0:
             return f"{start}: they may share a frequency"
         tail = f"; even far apart {self.short_db:.0f} dB are missing" if self.short_db > 0 else ""
-        hard = ", and the receiver overloads: move them apart" if self.overload_db > 0 else ""
+        overloads = self.overload_db is not None and self.overload_db > 0
+        hard = ", and the receiver overloads: move them apart" if overloads else ""
         return f"{start}: {self.needed_db:.0f} dB of rejection needed{tail}{hard}"
 
 
@@ -226,7 +228,10 @@ def _separation(
 ) -> tuple[SeparationReason, int]:
     row = site.kind_of[victim.kind]
     level = site.interferer_dbm(interferer.kind, sender, victim, receiver)
-    at_most = site.strong_dbm(interferer.kind, sender, receiver) - row.receiver_body.least_db
+    overload = None
+    if row.iip3_dbm is not None:
+        at_most = site.strong_dbm(interferer.kind, sender, receiver) - row.receiver_body.least_db
+        overload = overload_db(at_most, site.chain(receiver, victim.kind).iip3_dbm)
     wanted = wanted_dbm(site, victim, receiver) - site.settings.fade_db
     noise = site.noise_dbm(receiver, victim.kind)
     threshold = max(wanted - row.protection, noise + site.settings.i_over_n_db)
@@ -242,7 +247,7 @@ def _separation(
         threshold_dbm=threshold,
         needed_db=level - threshold,
         short_db=found.short_db,
-        overload_db=overload_db(at_most, site.chain(receiver, victim.kind).iip3_dbm),
+        overload_db=overload,
         path=site.path(sender, receiver, interferer.kind),
     )
     return reason, found.min_hz
@@ -254,10 +259,6 @@ def wanted_dbm(site: Site, service: Service, receiver: str) -> float:
 
 
 # ------------------------------------------------------------------------------------------------ products
-
-
-RECEIVED: Final = ("2A-B", "A+B-C", "3A-2B")
-"""Families that a receiver is protected from, where its kind has a guard for them."""
 
 
 def _product_demands(site: Site, strongest: dict[str, float]) -> list[ProductDemand]:
@@ -278,16 +279,14 @@ def _product_demands(site: Site, strongest: dict[str, float]) -> list[ProductDem
         ProductDemand(
             family=family,
             guard_hz=guard_hz,
-            treatment=site.settings.treatments[family],
+            treatment=site.settings.treatments.get(family, "penalise"),
             limit_db=limit,
             made_in=made_in,
             places=tuple(sorted({reason.place for reason in reasons})),
             kind=kind_id,
             reasons=tuple(reasons),
         )
-        for (kind_id, family, made_in, guard_hz, limit), reasons in sorted(
-            grouped.items(), key=lambda i: i[0]
-        )
+        for (kind_id, family, made_in, guard_hz, limit), reasons in sorted(grouped.items())
     ]
 
 
@@ -301,11 +300,10 @@ def _limits(
     strongest = strongest_dbm - kind.receiver_body.least_db
     victim = Victim(strongest, own_dbm - strongest, kind.protection, site.settings.fade_db)
     iip3 = None if kind.iip3_dbm is None else site.chain(place, kind.id).iip3_dbm
+    intercepts = {3: iip3, 5: kind.iip5_dbm}
     rows: list[tuple[str, MadeIn, LimitReason, float]] = []
-    for family in RECEIVED:
-        if family not in kind.guards:
-            continue
-        intercept = kind.iip5_dbm if family == "3A-2B" else iip3
+    for family in kind.guards:
+        intercept = intercepts.get(order(FAMILIES[family]))
         computed = None if intercept is None else receiver_limit_db(FAMILIES[family], victim, intercept)
         reason = LimitReason(place, victim, intercept, computed)
         rows.append((family, "receivers", reason, ANY_PRODUCT_DB if computed is None else computed))

@@ -278,7 +278,7 @@ class _Group:
 def _receiver_products_mw(
     site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Products made in the receivers of one place, by link and slot (links, slots); 0 without figures.
+    """Products made in the receivers of one place, by link and slot (links, slots).
 
     At most the strongest carrier: past compression the intercept formula no longer holds.
     """
@@ -392,8 +392,6 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
 
 def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
     site, plan = group.site, group.plan
-    if not np.isfinite(group.iip3_dbm):
-        return []
     usable = (group.strong_mw > 0) & site.mixes[plan.service] & plan.on[:, slot]
     usable[carrier] = False
     strongest_dbm = float(dbm(group.strong_mw.max()))

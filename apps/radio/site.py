@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apps.radio import propagation
-from apps.radio.chains import NO_INTERCEPT_DBM, ReceivingChain, SendingChain, Stage
-from apps.radio.products import FADE_DB, GUARDS_HZ
+from apps.radio.chains import ReceivingChain, SendingChain, Stage
+from apps.radio.products import FADE_DB, FAMILIES, GUARDS_HZ
 from apps.radio.propagation import Building, BuiltUp
 from apps.radio.selectivity import (
     PROTECTION_DB,
@@ -137,22 +137,31 @@ class BodyLoss:
     usual_db: float
 
 
+_NONE, _HELD, _WORN = BodyLoss(0.0, 0.0), BodyLoss(0.0, 8.0), BodyLoss(6.0, 14.0)
+
 BODY_LOSS: Final[dict[str, BodyLoss]] = {
-    "hand_held": BodyLoss(0.0, 8.0),
-    "body_worn": BodyLoss(6.0, 14.0),
-    "": BodyLoss(0.0, 0.0),
+    "hand_held": _HELD,
+    "two_way": _HELD,
+    "body_worn": _WORN,
+    "in_ear": _WORN,
+    "intercom": _WORN,
+    "telemetry": _WORN,
+    "link": _NONE,
+    "any": _NONE,
+    "": _NONE,
 }
-"""Starting figures met in spectrum studies, from memory, low confidence: hand-held 6 to 11 dB, belt-worn
-14 to 21 dB. A setting of each kind, not a constant; the fade allowance comes on top (IEEE 802.22-09/0068r2:
-up to 27 dB for both)."""
+"""By the use of a device that a person wears or holds. Starting figures met in spectrum studies, from memory,
+low confidence: hand-held 6 to 11 dB, belt-worn 14 to 21 dB. A setting of each kind, not a constant; the fade
+allowance comes on top (IEEE 802.22-09/0068r2: up to 27 dB for both)."""
 
 
 @dataclass(frozen=True)
 class Kind:
     """The radio figures of a class of device. `low_hz` to `high_hz` is what it tunes.
 
-    Without `iip3_dbm` any product counts; without `protection_db`, `guards_hz`, `mask` or `filter` those of
-    its modulation hold. `mask` and `filter` are (offset in bandwidths, dB) points.
+    `body` is the loss at the sending end, `receiver_body` at the receiving one. Without `iip3_dbm` any
+    product counts; without `protection_db`, `guards_hz`, `mask` or `filter` those of its modulation hold.
+    `mask` and `filter` are (offset in bandwidths, dB) points.
     """
 
     id: str
@@ -227,7 +236,9 @@ class Settings:
     """Every constant of the model. `surroundings` other than open apply between low terminals out of sight.
 
     `coupling_db`: from one transmitter to the next standing together, by what stands there; assumptions, no
-    source. `fade_db` comes off the wanted signal. I/N = −6 dB: Radio Regulations No. 5.225A.
+    source. `assumed_iip3_dbm`: what margins count with where a kind has no figure; an assumption, no source.
+    `fade_db` comes off the wanted signal. I/N = −6 dB: Radio Regulations No. 5.225A. `treatments`:
+    interference from more than two strong signals is very improbable (ITU-R SM.1134), so those cost.
     """
 
     surroundings: Literal["open"] | BuiltUp = "open"
@@ -242,9 +253,10 @@ class Settings:
         default_factory=lambda: {"bodies": 34.0, "rack": 40.0, "antennas": 30.0}
     )
     conversion_db: float = 12.0
+    assumed_iip3_dbm: float = -10.0
     limit_step_db: float = 3.0
     treatments: Mapping[str, Treatment] = field(
-        default_factory=lambda: {"2A-B": "forbid", "A+B-C": "forbid", "3A-2B": "penalise"}
+        default_factory=lambda: {"2A-B": "forbid", "A+B-C": "penalise", "3A-2B": "penalise"}
     )
     wishes: tuple[Wish, ...] = WISHES
 
@@ -393,6 +405,12 @@ class Site:
             for kind in self.kinds
             if kind.bandwidth_hz <= 0
         ]
+        faults += [
+            f"kind {kind.id!r}: unknown family of products {family!r}; known are {', '.join(FAMILIES)}"
+            for kind in self.kinds
+            for family in kind.guards
+            if family not in FAMILIES
+        ]
         if not faults:
             faults += [
                 f"place {place!r}: its passband keeps out kind {service.kind!r}, which it receives"
@@ -497,7 +515,7 @@ class Site:
     def chain(self, receiver: str, kind: str) -> ReceivingChain:
         """The receiving chain of a kind at a place: the place's antenna and front, the kind's receiver."""
         place, row = self.place(receiver), self.kind_of[kind]
-        iip3 = NO_INTERCEPT_DBM if row.iip3_dbm is None else row.iip3_dbm
+        iip3 = self.settings.assumed_iip3_dbm if row.iip3_dbm is None else row.iip3_dbm
         return ReceivingChain(
             place.antenna_dbi, (*place.front, Stage("receiver", 0.0, row.noise_figure_db, iip3))
         )

@@ -147,6 +147,20 @@ def test_a_computed_limit_never_lifts_the_ban_among_one_places_carriers():
     assert all(p.reasons[0].computed_db > 0 and p.limit_db <= ANY_PRODUCT_DB for p in rows)
 
 
+def test_only_the_two_carrier_product_is_forbidden_unless_somebody_says_so():
+    # ITU-R SM.1134: more than two strong unwanted signals have a very small probability.
+    found = {(p.family, p.treatment) for p in demands(festival()).products}
+    assert found == {("2A-B", "forbid"), ("A+B-C", "penalise"), ("3A-2B", "penalise")}
+    strict = demands(festival(treatments={"2A-B": "forbid", "A+B-C": "forbid"})).products
+    assert {p.treatment for p in strict if p.family == "A+B-C"} == {"forbid"}
+
+
+def test_without_an_intercept_point_nothing_is_said_of_overload():
+    site = festival(in_ear=replace(IN_EAR, iip3_dbm=None))
+    reason = row(site, "main/bodies", "main/bodies", ("mic", "in-ear")).reason
+    assert reason.overload_db is None and "overloads" not in reason.words()
+
+
 def test_wideband_is_neither_protected_nor_guarded():
     wide = replace(MIC, modulation="wideband", bandwidth_hz=6_000_000, mixes=False)
     assert not [p for p in demands(festival(mic=wide)).products if p.kind == "mic"]

@@ -193,7 +193,7 @@ def test_every_fault_is_named_at_once():
     with pytest.raises(ValueError) as fault:
         Site(
             places=(antennas, bodies, rack, rack),
-            kinds=(replace(MIC, low_hz=700_000_000, bandwidth_hz=0),),
+            kinds=(replace(MIC, low_hz=700_000_000, bandwidth_hz=0, guards_hz={"A+A": 1}),),
             services=(Service("mic", ("nowhere",)), Service("horn", ()), Service("mic", ("main/rack",))),
             overrides=(Override(("main/rack", "moon"), 200.0, "far"),),
         )
@@ -206,6 +206,8 @@ def test_every_fault_is_named_at_once():
         "place 'main/rack' is listed more than once",
         "kind 'mic': tuning must rise, not 700000000 to 600000000 Hz",
         "kind 'mic': bandwidth must be more than 0 Hz, not 0",
+        "kind 'mic': unknown family of products 'A+A'; known are 2A-B, A+B-C, 3A-2B, 3A-B-C, 2A+B-2C, "
+        "2A+B-C-D, A+B+C-2D, A+B+C-D-E, 4A-3B",
     ]
 
 
