@@ -26,7 +26,10 @@ from apps.radio.site import Kind, Path, Service, Site, Treatment
 
 @dataclass(frozen=True)
 class Heard:
-    """A sending place as a receiving place hears it. `level_db` 0: the strongest carrier heard there."""
+    """A sending place as a receiving place hears it. `level_db` 0: the strongest carrier heard there.
+
+    Levels are those of several carriers heard at once, as products need them.
+    """
 
     receiver: str
     sender: str
@@ -145,7 +148,7 @@ def _levels_at(site: Site, receiver: str) -> list[tuple[float, str, str]]:
         for sender in service.sent_from
         if site.lets_in(receiver, service.kind)
     }
-    return sorted((site.strong_dbm(kind, sender, receiver), sender, kind) for sender, kind in pairs)
+    return sorted((site.together_dbm(kind, sender, receiver), sender, kind) for sender, kind in pairs)
 
 
 def _strongest(site: Site) -> dict[str, float]:
@@ -184,7 +187,7 @@ def _carrier_levels(site: Site) -> list[CarrierLevel]:
     rows = []
     for service in site.services:
         below = [
-            site.strong_dbm(service.kind, sender, receiver) - level
+            site.together_dbm(service.kind, sender, receiver) - level
             for (sender, receiver), level in strongest.items()
             if sender in service.sent_from and site.lets_in(receiver, service.kind)
         ]

@@ -2,9 +2,9 @@
 
 Belongs here: the sums over a plan's carriers. Levels are referred to the receiving antenna's terminals. A
 margin is the wanted level over noise, interference and products together, less the protection ratio, in whole
-dB rounded down: `margin_db` for the wanted signal at its weakest planned and faded against interferers
-at their strongest, `usual_margin_db` for usual levels without fading. Both are a model's figures: measure on
-site.
+dB rounded down. `margin_db`: the wanted signal at its weakest planned and faded, the worst interferer at its
+strongest plausible and all others at their usual level, for not all are nearest at once. `usual_margin_db`:
+all at their usual level, nothing faded. Both are a model's figures: measure on site.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -65,8 +65,8 @@ class Margins:
     """One row per link, a carrier at a place that receives it. Levels in dBm (m,), margins in whole dB (m,).
 
     `slot`: the stretch of time in which it is worst; all interference is of that slot. `worst` (m, 3): the
-    carriers that disturb it most, −1 where there are none, with their levels in `worst_dbm`. `place` is an
-    index into the site's places.
+    carriers that disturb it most, each at its strongest, −1 where there are none; `worst_dbm`: their levels.
+    `place` is an index into the site's places.
     """
 
     carrier: NDArray[np.int64]
@@ -189,9 +189,8 @@ class _Group:
         body = self.kind.receiver_body
         strong = site.levels.strong_dbm[plan.service, place] + plan.power - body.least_db
         usual = site.levels.usual_dbm[plan.service, place] + plan.power - body.usual_db
-        with_wanted = self._with_wanted_dbm()[plan.service] + plan.power
+        strong = np.minimum(strong, self._with_wanted_dbm()[plan.service] + plan.power)
         self.strong_mw = np.where(heard, milliwatts(strong), 0.0)
-        self.unwanted_mw = np.where(heard, milliwatts(np.minimum(strong, with_wanted)), 0.0)
         self.usual_mw = np.where(heard, milliwatts(usual), 0.0)
         self.noise_mw = float(milliwatts(site.noise_dbm(self.name, self.kind.id)))
         self.iip3_dbm = site.chain(self.name, self.kind.id).iip3_dbm
@@ -240,12 +239,19 @@ class _Group:
         """Margins of these links, their products (v, slots) given."""
         rows, on = np.arange(self.carriers.size), self.plan.on[:, slots]
         share = self.let_in()
-        strong = share @ (self.unwanted_mw[:, None] * on)
-        usual = share @ (self.usual_mw[:, None] * on)
-        worst_slot = np.where(on[self.carriers], strong + products, -1.0).argmax(axis=1)
-        strong, usual, products = (x[rows, worst_slot] for x in (strong, usual, products))
-        single = share * (self.unwanted_mw * on[:, worst_slot].T)
-        cochannel = (single * self.overlapping()).sum(axis=1)
+        at_once = np.minimum(self.usual_mw, self.strong_mw)
+        excess = share * (self.strong_mw - at_once)
+        unwanted = share @ (at_once[:, None] * on)
+        unwanted += np.stack([(excess * on[:, slot]).max(axis=1) for slot in range(slots.size)], axis=1)
+        worst_slot = np.where(on[self.carriers], unwanted + products, -1.0).argmax(axis=1)
+        unwanted, products = unwanted[rows, worst_slot], products[rows, worst_slot]
+        on_then = on[:, worst_slot].T
+        usual = (share * on_then) @ self.usual_mw
+        each = share * (at_once * on_then)
+        nearest = (excess * on_then).argmax(axis=1)
+        each[rows, nearest] += (excess * on_then)[rows, nearest]
+        cochannel = (each * self.overlapping()).sum(axis=1)
+        single = share * (self.strong_mw * on_then)
         worst = _three_largest(single)
         worst_mw = np.where(worst < 0, 0.0, np.take_along_axis(single, np.maximum(worst, 0), axis=1))
         noise = np.array(
@@ -262,9 +268,9 @@ class _Group:
             wanted_dbm=wanted,
             noise_dbm=dbm(noise),
             cochannel_dbm=dbm(cochannel),
-            adjacent_dbm=dbm(np.maximum(0.0, strong - cochannel)),
+            adjacent_dbm=dbm(np.maximum(0.0, unwanted - cochannel)),
             products_dbm=dbm(products),
-            margin_db=self._margin(wanted, noise + strong + products),
+            margin_db=self._margin(wanted, noise + unwanted + products),
             usual_margin_db=self._margin(usual_wanted, noise + usual + products),
             worst=worst,
             worst_dbm=dbm(worst_mw),
@@ -290,8 +296,7 @@ def _receiver_products_mw(
     two_guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
     three_guard = np.repeat([group.kind.guards.get("A+B-C", 0) for group in groups], sizes)
     noise = np.repeat([group.noise_mw for group in groups], sizes)
-    heard = _in_passband(site, place, plan.hz) & site.mixes[plan.service]
-    level = np.where(heard, milliwatts(site.levels.strong_dbm[plan.service, place] + plan.power), 0.0)
+    level = _levels_together(site, plan, place)
     found = np.zeros((carrier.size, slots.size))
     matters = TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE
     for column, slot in enumerate(slots):
@@ -307,6 +312,13 @@ def _receiver_products_mw(
         )
         found[near, column] = (two + TRIPLE_BEAT * three) * gain[near]
     return np.minimum(found, (body * level.max(initial=0.0))[:, None])
+
+
+def _levels_together(site: Site, plan: Plan, place: int) -> NDArray[np.float64]:
+    """Each carrier's power at a place's antennas as a source of products (n,); 0 for those that are none."""
+    heard = _in_passband(site, place, plan.hz) & site.mixes[plan.service]
+    level = milliwatts(site.levels.together_dbm[plan.service, place] + plan.power)
+    return np.where(heard, level, 0.0)
 
 
 def _transmitter_products_mw(
@@ -382,7 +394,7 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
     """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
     carrier, place, slot = int(found.carrier[link]), int(found.place[link]), int(found.slot[link])
     group = _Group(site, plan, place, int(plan.service[carrier]), np.array([carrier]))
-    single = (group.let_in() * group.unwanted_mw * plan.on[:, slot])[0]
+    single = (group.let_in() * group.strong_mw * plan.on[:, slot])[0]
     top = np.argsort(-single, kind="stable")[:count]
     rows = [Contributor(float(dbm(single[c])), (int(c),)) for c in top if single[c] > 0]
     rows += _named_receiver_products(group, carrier, slot, count)
@@ -391,20 +403,21 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
 
 
 def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
-    site, plan = group.site, group.plan
-    usable = (group.strong_mw > 0) & site.mixes[plan.service] & plan.on[:, slot]
-    usable[carrier] = False
-    strongest_dbm = float(dbm(group.strong_mw.max()))
-    letters = np.nonzero(usable)[0]
-    letters = letters[np.argsort(-group.strong_mw[letters], kind="stable")][:LETTERS]
+    plan, level = group.plan, _levels_together(group.site, group.plan, group.place)
+    level = level * power_ratio(-group.kind.receiver_body.least_db)
+    strongest_dbm = float(dbm(level.max()))
+    letters = np.nonzero((level > 0) & plan.on[:, slot] & (np.arange(plan.hz.size) != carrier))[0]
+    letters = letters[np.argsort(-level[letters], kind="stable")][:LETTERS]
     rows = []
     for family, factor in (("2A-B", 1.0), ("A+B-C", TRIPLE_BEAT)):
         guard = group.kind.guards.get(family, 0)
         for indices, weight in _products_near(
-            family, plan.hz[letters], group.strong_mw[letters], int(plan.hz[carrier]), guard, count
+            family, plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count
         ):
-            level = min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm)
-            rows.append(Contributor(level, tuple(int(letters[i]) for i in indices), family, "receivers"))
+            product_dbm = min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm)
+            rows.append(
+                Contributor(product_dbm, tuple(int(letters[i]) for i in indices), family, "receivers")
+            )
     return rows
 
 

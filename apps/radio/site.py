@@ -488,6 +488,18 @@ class Site:
         loss = self.path(sender, receiver, kind).loss.strong_db + row.body.least_db
         return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
 
+    def together_dbm(self, kind: str, sender: str, receiver: str) -> float:
+        """Level at which several carriers from a place are heard at once, as products need them.
+
+        The strongest plausible, but among the bodies of one place that of the usual distance: only a person's
+        own device is as near as the nearest.
+        """
+        level = self.strong_dbm(kind, sender, receiver)
+        if sender != receiver or self.place(sender).stands != "bodies":
+            return level
+        loss = self.path(sender, receiver, kind).loss
+        return level + loss.strong_db - loss.usual_db
+
     def usual_dbm(self, kind: str, sender: str, receiver: str) -> float:
         """Usual level at the receiving antenna's terminals, before any body at the receiver."""
         row = self.kind_of[kind]
@@ -546,20 +558,19 @@ class Site:
     def levels(self) -> "Levels":
         """All levels of the site as arrays."""
         shape = len(self.services), len(self.places)
-        strong, usual = np.full(shape, -np.inf), np.full(shape, -np.inf)
+        strong, together, usual = (np.full(shape, -np.inf) for _ in range(3))
         heard = np.full((len(self.places), len(self.places)), -np.inf)
         for number, service in enumerate(self.services):
             for place in self.receiving:
                 name = self.places[place].id
                 for sender in service.sent_from:
-                    level = self.strong_dbm(service.kind, sender, name)
-                    origin = self.index_of[sender]
-                    heard[origin, place] = max(heard[origin, place], level)
-                    strong[number, place] = max(strong[number, place], level)
-                    usual[number, place] = max(
-                        usual[number, place], self.usual_dbm(service.kind, sender, name)
-                    )
-        return Levels(strong, usual, heard)
+                    route, at = (service.kind, sender, name), (number, place)
+                    several, origin = self.together_dbm(*route), (self.index_of[sender], place)
+                    strong[at] = max(strong[at], self.strong_dbm(*route))
+                    together[at] = max(together[at], several)
+                    usual[at] = max(usual[at], self.usual_dbm(*route))
+                    heard[origin] = max(heard[origin], several)
+        return Levels(strong, together, usual, heard)
 
     @cached_property
     def _shares(self) -> dict[str, NDArray[np.float64]]:
@@ -595,10 +606,11 @@ class Levels:
     """Levels in dBm at every place's receivers, −inf at places that receive nothing.
 
     Of services (services, places), from wherever they are sent; `heard_dbm` (places, places): the strongest
-    carrier sent from the first that the second hears.
+    carrier sent from the first that the second hears, as one of several.
     """
 
     strong_dbm: Decibels
+    together_dbm: Decibels
     usual_dbm: Decibels
     heard_dbm: Decibels
 

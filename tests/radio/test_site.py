@@ -146,6 +146,17 @@ def test_near_far_at_an_in_ear_pack():
     assert site.weak_dbm("in-ear", "main/rack", "main/bodies") <= -57.05 + 0.01
 
 
+def test_only_ones_own_pack_is_nearest():
+    # Several packs at once count from the usual distance among bodies: P.525 45.51 dB at 7.5, 23.57 at 0.6 m.
+    site = two_stages()
+    one = site.strong_dbm("mic", "main/bodies", "main/bodies")
+    several = site.together_dbm("mic", "main/bodies", "main/bodies")
+    assert one - several == pytest.approx(45.51 - 23.57, abs=0.02)
+    assert site.together_dbm("mic", "main/bodies", "main/antennas") == site.strong_dbm(
+        "mic", "main/bodies", "main/antennas"
+    )
+
+
 def test_what_comes_with_the_wanted_signal_is_as_far_as_it():
     # Two carriers of one rack reach a pack over one path: as strong as the wanted one, which alone fades.
     site = two_stages()
