@@ -333,7 +333,7 @@ def _transmitter_products_mw(
     noise = np.repeat([group.noise_mw for group in groups], sizes)
     found = np.zeros((carrier.size, slots.size))
     for place, sent in _sent_from(site, plan):
-        gain = milliwatts(site.levels.heard_dbm[place, at] - body - site.transmitter_product_db(place))
+        gain = milliwatts(site.heard_dbm[place, at] - body - site.transmitter_product_db(place))
         level = _relative_levels(site, plan, place)
         matters = (guard > 0) & (gain * level[sent].sum() ** 3 > noise * NEGLIGIBLE)
         for column, slot in enumerate(slots):
@@ -428,7 +428,7 @@ def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: i
     for place, sent in _sent_from(site, plan):
         level = _relative_levels(site, plan, place)
         letters = sent[plan.on[sent, slot] & (sent != carrier)]
-        heard = site.levels.heard_dbm[place, group.place] - group.kind.receiver_body.least_db
+        heard = site.heard_dbm[place, group.place] - group.kind.receiver_body.least_db
         loss = site.transmitter_product_db(place)
         for indices, weight in _products_near(
             "2A-B", plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count

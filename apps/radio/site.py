@@ -349,14 +349,11 @@ def path(sender: Place, receiver: Place, low_hz: float, high_hz: float, settings
 
 def _in_sight(distances: Distances, span: tuple[float, float, float], heights: tuple[float, float]) -> Loss:
     """Lower bound of P.1411 §4.1.2; as usual and weak loss its median, or free space if that is more."""
-    low_hz, middle_hz, high_hz = span
-
-    def median(hz: float, metres: float) -> float:
-        street = propagation.street_line_of_sight_db(hz, metres, *heights, "median")
-        return float(np.maximum(street, propagation.free_space_db(hz, metres)))
-
-    lower = propagation.street_line_of_sight_db(low_hz, distances.nearest_m, *heights, "lower")
-    return Loss(float(lower), median(middle_hz, distances.usual_m), median(high_hz, distances.farthest_m))
+    lower = propagation.street_line_of_sight_db(span[0], distances.nearest_m, *heights, "lower")
+    hz, metres = np.array(span[1:]), np.array([distances.usual_m, distances.farthest_m])
+    street = propagation.street_line_of_sight_db(hz, metres, *heights, "median")
+    usual, weak = np.maximum(street, propagation.free_space_db(hz, metres)).tolist()
+    return Loss(float(lower), usual, weak)
 
 
 def _among_buildings(
@@ -457,22 +454,22 @@ class Site:
         return {frozenset(override.places): override for override in self.overrides}
 
     @cached_property
-    def _paths(self) -> dict[tuple[str, str, str], Path]:
+    def _paths(self) -> dict[tuple[str, str, int, int], Path]:
         return {}
 
     def path(self, sender: str, receiver: str, kind: str) -> Path:
         """The path that a kind's emission takes from one place to another."""
-        key = sender, receiver, kind
+        row = self.kind_of[kind]
+        key = sender, receiver, row.low_hz, row.high_hz
         if key not in self._paths:
             self._paths[key] = self._path(*key)
         return self._paths[key]
 
-    def _path(self, sender: str, receiver: str, kind: str) -> Path:
+    def _path(self, sender: str, receiver: str, low_hz: int, high_hz: int) -> Path:
         override = self._overrides.get(frozenset((sender, receiver)))
         a, b = self.place(sender), self.place(receiver)
         if override is None:
-            row = self.kind_of[kind]
-            return path(a, b, row.low_hz, row.high_hz, self.settings)
+            return path(a, b, low_hz, high_hz, self.settings)
         loss = Loss(override.loss_db, override.loss_db, override.loss_db)
         distances, _ = distances_between(a, b, self.settings)
         return Path(sender, receiver, distances, "a figure set by hand", (("path", loss),), override.note)
@@ -555,22 +552,45 @@ class Site:
         return np.array([self.kind_of[service.kind].mixes for service in self.services], dtype=bool)
 
     @cached_property
-    def levels(self) -> "Levels":
-        """All levels of the site as arrays."""
-        shape = len(self.services), len(self.places)
+    def emissions(self) -> tuple[tuple[str, str], ...]:
+        """Every (kind, sending place) of the site once."""
+        found = {(service.kind, sender): None for service in self.services for sender in service.sent_from}
+        return tuple(found)
+
+    @cached_property
+    def emission_levels(self) -> "Levels":
+        """Levels of the emissions at every place (emissions, places)."""
+        shape = len(self.emissions), len(self.places)
         strong, together, usual = (np.full(shape, -np.inf) for _ in range(3))
-        heard = np.full((len(self.places), len(self.places)), -np.inf)
-        for number, service in enumerate(self.services):
+        for number, (kind, sender) in enumerate(self.emissions):
             for place in self.receiving:
-                name = self.places[place].id
-                for sender in service.sent_from:
-                    route, at = (service.kind, sender, name), (number, place)
-                    several, origin = self.together_dbm(*route), (self.index_of[sender], place)
-                    strong[at] = max(strong[at], self.strong_dbm(*route))
-                    together[at] = max(together[at], several)
-                    usual[at] = max(usual[at], self.usual_dbm(*route))
-                    heard[origin] = max(heard[origin], several)
-        return Levels(strong, together, usual, heard)
+                route = kind, sender, self.places[place].id
+                strong[number, place] = self.strong_dbm(*route)
+                together[number, place] = self.together_dbm(*route)
+                usual[number, place] = self.usual_dbm(*route)
+        return Levels(strong, together, usual)
+
+    @cached_property
+    def levels(self) -> "Levels":
+        """Levels of the services at every place, from wherever they are sent (services, places)."""
+        index = {emission: number for number, emission in enumerate(self.emissions)}
+        rows = [[index[service.kind, sender] for sender in service.sent_from] for service in self.services]
+        of = self.emission_levels
+        return Levels(
+            *(
+                np.array([table[row].max(axis=0) for row in rows]).reshape(-1, len(self.places))
+                for table in (of.strong_dbm, of.together_dbm, of.usual_dbm)
+            )
+        )
+
+    @cached_property
+    def heard_dbm(self) -> Decibels:
+        """The strongest carrier sent from the first place that the second hears, as one of several."""
+        found = np.full((len(self.places), len(self.places)), -np.inf)
+        for number, (_, sender) in enumerate(self.emissions):
+            row = self.index_of[sender]
+            found[row] = np.maximum(found[row], self.emission_levels.together_dbm[number])
+        return found
 
     @cached_property
     def _shares(self) -> dict[str, NDArray[np.float64]]:
@@ -603,16 +623,11 @@ class Site:
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels in dBm at every place's receivers, −inf at places that receive nothing.
-
-    Of services (services, places), from wherever they are sent; `heard_dbm` (places, places): the strongest
-    carrier sent from the first that the second hears, as one of several.
-    """
+    """Levels in dBm at every place's receivers, one column a place, −inf at places that receive nothing."""
 
     strong_dbm: Decibels
     together_dbm: Decibels
     usual_dbm: Decibels
-    heard_dbm: Decibels
 
 
 def _doubles(what: str, rows: Iterable[Place] | Iterable[Kind]) -> list[str]:
