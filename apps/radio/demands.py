@@ -53,6 +53,7 @@ class SeparationReason:
 
     `threshold_dbm` does no harm within the victim's filter. `short_db`: what is missing even far apart.
     `overload_db` > 0: past the receiver's compression, whatever the offset; None without an intercept point.
+    The path loss behind it: `Site.path(sender, receiver, kind)`.
     """
 
     kind: str
@@ -67,7 +68,6 @@ class SeparationReason:
     min_hz: int
     short_db: float
     overload_db: float | None
-    path: Path
 
     def words(self) -> str:
         """One sentence for people."""
@@ -224,48 +224,35 @@ def _separations(site: Site) -> list[SeparationDemand]:
 def _disturbing(site: Site, victim: Service, receiver: str) -> list[tuple[str, str]]:
     """(kind, sending place) of what can reach a victim above its threshold at all."""
     levels = site.emission_levels.strong_dbm[:, site.index_of[receiver]]
-    above = levels - site.kind_of[victim.kind].receiver_body.least_db > _threshold_dbm(site, victim, receiver)
+    body = site.kind_of[victim.kind].receiver_body
+    above = levels - body.least_db > site.reception(victim, receiver).threshold_dbm
     found = [site.emissions[number] for number in above.nonzero()[0]]
     return [(kind, sender) for kind, sender in found if site.lets_in(receiver, kind)]
 
 
-def _threshold_dbm(site: Site, victim: Service, receiver: str) -> float:
-    """Level within the victim's filter that does no harm: max(wanted − fade − PR, noise + I/N)."""
-    wanted = wanted_dbm(site, victim, receiver) - site.settings.fade_db
-    noise = site.noise_dbm(receiver, victim.kind)
-    return max(wanted - site.kind_of[victim.kind].protection, noise + site.settings.i_over_n_db)
-
-
 def separation(site: Site, kind: str, sender: str, victim: Service, receiver: str) -> SeparationReason:
     """How far one kind sent from a place must stay from a victim at one of its receiving places, and why."""
-    row = site.kind_of[victim.kind]
+    row, at = site.kind_of[victim.kind], site.reception(victim, receiver)
     level = site.interferer_dbm(kind, sender, victim, receiver)
     overload = None
     if row.iip3_dbm is not None:
         at_most = site.strong_dbm(kind, sender, receiver) - row.receiver_body.least_db
-        overload = overload_db(at_most, site.chain(receiver, victim.kind).iip3_dbm)
-    threshold = _threshold_dbm(site, victim, receiver)
-    found = site.rejection(kind, victim.kind).separation(level - threshold)
+        overload = overload_db(at_most, at.iip3_dbm)
+    found = site.rejection(kind, victim.kind).separation(level - at.threshold_dbm)
     return SeparationReason(
         kind=kind,
         victim=victim,
         sender=sender,
         receiver=receiver,
         interferer_dbm=level,
-        wanted_dbm=wanted_dbm(site, victim, receiver) - site.settings.fade_db,
-        noise_dbm=site.noise_dbm(receiver, victim.kind),
-        threshold_dbm=threshold,
-        needed_db=level - threshold,
+        wanted_dbm=at.faded_dbm,
+        noise_dbm=at.noise_dbm,
+        threshold_dbm=at.threshold_dbm,
+        needed_db=level - at.threshold_dbm,
         min_hz=found.min_hz,
         short_db=found.short_db,
         overload_db=overload,
-        path=site.path(sender, receiver, kind),
     )
-
-
-def wanted_dbm(site: Site, service: Service, receiver: str) -> float:
-    """Weakest planned level of a service at one of its receiving places, before fading."""
-    return min(site.weak_dbm(service.kind, sender, receiver) for sender in service.sent_from)
 
 
 # ------------------------------------------------------------------------------------------------ products
@@ -277,7 +264,7 @@ def _product_demands(site: Site, strongest: dict[int, float]) -> list[ProductDem
     weakest: dict[tuple[str, str], float] = defaultdict(lambda: math.inf)
     for service in site.services:
         for place in service.received_in:
-            own = wanted_dbm(site, service, place)
+            own = site.reception(service, place).weakest_dbm
             weakest[service.kind, place] = min(weakest[service.kind, place], own)
     step = site.settings.limit_step_db
     for (kind_id, place), own in weakest.items():

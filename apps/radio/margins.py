@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apps.radio.beats import common_bin_hz, third_order_loads
-from apps.radio.demands import wanted_dbm
 from apps.radio.selectivity import STEP_HZ
 from apps.radio.site import Kind, Site
 from apps.radio.units import Decibels, dbm, milliwatts, power_ratio
@@ -192,8 +191,9 @@ class _Group:
         strong = np.minimum(strong, self._with_wanted_dbm()[plan.service] + plan.power)
         self.strong_mw = np.where(heard, milliwatts(strong), 0.0)
         self.usual_mw = np.where(heard, milliwatts(usual), 0.0)
-        self.noise_mw = float(milliwatts(site.noise_dbm(self.name, self.kind.id)))
-        self.iip3_dbm = site.chain(self.name, self.kind.id).iip3_dbm
+        self.reception = site.reception(self.service, self.name)
+        self.noise_mw = float(milliwatts(self.reception.noise_dbm))
+        self.iip3_dbm = self.reception.iip3_dbm
 
     def _with_wanted_dbm(self) -> Decibels:
         """Level of services that come from the same fixed place as the wanted signal; inf for others."""
@@ -205,13 +205,6 @@ class _Group:
                 for other in self.site.services
             ]
         )
-
-    def wanted_dbm(self) -> tuple[Decibels, Decibels]:
-        """The wanted level of each carrier, weakest planned and faded, and usual (v,) each."""
-        power = self.plan.power[self.carriers]
-        weak = wanted_dbm(self.site, self.service, self.name) - self.site.settings.fade_db
-        usual = min(self.site.usual_dbm(self.kind.id, sender, self.name) for sender in self.service.sent_from)
-        return weak + power, usual - self.kind.receiver_body.usual_db + power
 
     def let_in(self) -> NDArray[np.float64]:
         """Share of each carrier's power that each victim's filter lets in (v, n); 0 for the victim itself."""
@@ -260,7 +253,8 @@ class _Group:
                 for carrier in self.carriers.tolist()
             ]
         )
-        wanted, usual_wanted = self.wanted_dbm()
+        power = self.plan.power[self.carriers]
+        wanted, usual_wanted = self.reception.faded_dbm + power, self.reception.usual_dbm + power
         return Margins(
             carrier=self.carriers,
             place=np.full(self.carriers.size, self.place),

@@ -7,9 +7,9 @@ signal at its weakest planned.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Final, Literal
 
 import numpy as np
@@ -323,58 +323,98 @@ def path(sender: Place, receiver: Place, low_hz: float, high_hz: float, settings
 
     In sight, or low terminals among buildings where the settings say so; in different buildings a wall each.
     """
-    distances, agreed = distances_between(sender, receiver, settings)
-    same_building = bool(sender.building) and sender.building == receiver.building
-    low_ends = max(sender.height_m, receiver.height_m) <= settings.low_terminal_m
-    span = (low_hz, math.sqrt(low_hz * high_hz), high_hz)
-    least = float(propagation.free_space_db(low_hz, min(distances.nearest_m, settings.free_space_to_m)))
-    if settings.surroundings != "open" and low_ends and not agreed and not same_building:
-        model = "low terminals among buildings (ITU-R P.1411 §4.3)"
-        ground = _among_buildings(distances, span, settings, settings.surroundings)
-    else:
-        model = "line of sight over ground (ITU-R P.1411 §4.1.2)"
-        ground = _in_sight(distances, span, (sender.height_m, receiver.height_m))
-    if least >= ground.strong_db:
-        model = "free space (ITU-R P.525)"
-        ground = Loss(least, ground.usual_db, ground.weak_db)
-    parts = [("path", ground)]
-    if not same_building:
-        parts += [
-            (f"wall of {place.building} (ITU-R P.2109)", _entry(place, span[1], settings))
-            for place in (sender, receiver)
-            if place.building
+    distances, _ = distances_between(sender, receiver, settings)
+    ground = _Ground.between(sender, [receiver], low_hz, high_hz, settings)
+    parts = [("path", Loss(*ground.loss_db[:, 0].tolist()))]
+    parts += [
+        (f"wall of {place.building} (ITU-R P.2109)", Loss(*wall))
+        for place, wall in _walls(sender, receiver, low_hz, high_hz, settings)
+    ]
+    return Path(sender.id, receiver.id, distances, ground.model(0), tuple(parts))
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """Losses from one place to several without walls (strong, usual, weak; places), and by which model."""
+
+    loss_db: Decibels
+    among_buildings: NDArray[np.bool_]
+    free_space: NDArray[np.bool_]
+
+    @classmethod
+    def between(
+        cls, sender: Place, receivers: Sequence[Place], low_hz: float, high_hz: float, settings: Settings
+    ) -> "_Ground":
+        """Near by free space, so that no interferer is taken louder than that, whatever the model says."""
+        found = [distances_between(sender, receiver, settings) for receiver in receivers]
+        metres = np.array([(d.nearest_m, d.usual_m, d.farthest_m) for d, _ in found]).T
+        heights = np.array([receiver.height_m for receiver in receivers])
+        hz = np.array([low_hz, math.sqrt(low_hz * high_hz), high_hz])
+        loss = _in_sight_db(hz, metres, sender.height_m, heights)
+        hidden = np.zeros(len(receivers), dtype=bool)
+        if settings.surroundings != "open":
+            low = (heights <= settings.low_terminal_m) & (sender.height_m <= settings.low_terminal_m)
+            seen = [
+                agreed or _same_building(sender, r) for (_, agreed), r in zip(found, receivers, strict=True)
+            ]
+            hidden = low & ~np.array(seen, dtype=bool)
+            loss = np.where(hidden, _among_buildings_db(hz, metres, settings, settings.surroundings), loss)
+        nearest = propagation.free_space_db(low_hz, np.minimum(metres[0], settings.free_space_to_m))
+        free = nearest >= loss[0]
+        loss[0] = np.maximum(nearest, loss[0])
+        return cls(loss, hidden, free)
+
+    def model(self, number: int) -> str:
+        """The model behind the strong side."""
+        if self.free_space[number]:
+            return "free space (ITU-R P.525)"
+        if self.among_buildings[number]:
+            return "low terminals among buildings (ITU-R P.1411 §4.3)"
+        return "line of sight over ground (ITU-R P.1411 §4.1.2)"
+
+
+def _in_sight_db(hz: Decibels, metres: Decibels, height_m: float, heights_m: Decibels) -> Decibels:
+    """Lower bound of P.1411 §4.1.2; usual and weak its median, or free space if that is more (3, n)."""
+    lower = propagation.street_line_of_sight_db(hz[0], metres[0], height_m, heights_m, "lower")
+    street = propagation.street_line_of_sight_db(hz[1:, None], metres[1:], height_m, heights_m, "median")
+    return np.vstack((lower, np.maximum(street, propagation.free_space_db(hz[1:, None], metres[1:]))))
+
+
+def _among_buildings_db(hz: Decibels, metres: Decibels, settings: Settings, built_up: BuiltUp) -> Decibels:
+    """P.1411 §4.3 at the settings' percentiles (3, n)."""
+    percents = settings.strong_percent, 50.0, settings.weak_percent
+    return np.stack(
+        [
+            propagation.low_terminals_db(f, d, percent, built_up)
+            for f, d, percent in zip(hz, metres, percents, strict=True)
         ]
-    return Path(sender.id, receiver.id, distances, model, tuple(parts))
-
-
-def _in_sight(distances: Distances, span: tuple[float, float, float], heights: tuple[float, float]) -> Loss:
-    """Lower bound of P.1411 §4.1.2; as usual and weak loss its median, or free space if that is more."""
-    lower = propagation.street_line_of_sight_db(span[0], distances.nearest_m, *heights, "lower")
-    hz, metres = np.array(span[1:]), np.array([distances.usual_m, distances.farthest_m])
-    street = propagation.street_line_of_sight_db(hz, metres, *heights, "median")
-    usual, weak = np.maximum(street, propagation.free_space_db(hz, metres)).tolist()
-    return Loss(float(lower), usual, weak)
-
-
-def _among_buildings(
-    distances: Distances, span: tuple[float, float, float], settings: Settings, built_up: BuiltUp
-) -> Loss:
-    """P.1411 §4.3 at the settings' percentiles."""
-    low_hz, middle_hz, high_hz = span
-    return Loss(
-        float(propagation.low_terminals_db(low_hz, distances.nearest_m, settings.strong_percent, built_up)),
-        float(propagation.low_terminals_db(middle_hz, distances.usual_m, 50.0, built_up)),
-        float(propagation.low_terminals_db(high_hz, distances.farthest_m, settings.weak_percent, built_up)),
     )
 
 
-def _entry(place: Place, hz: float, settings: Settings) -> Loss:
-    """P.2109 into or out of the place's building at the settings' percentiles."""
-    good, usual, bad = (
-        float(propagation.building_entry_db(hz, percent, place.construction))
-        for percent in (settings.strong_percent, 50.0, settings.weak_percent)
-    )
-    return Loss(good, usual, bad)
+def _same_building(a: Place, b: Place) -> bool:
+    return bool(a.building) and a.building == b.building
+
+
+def _walls(
+    sender: Place, receiver: Place, low_hz: float, high_hz: float, settings: Settings
+) -> list[tuple[Place, tuple[float, float, float]]]:
+    """The wall of each building between two places: P.2109 at the settings' percentiles."""
+    if _same_building(sender, receiver):
+        return []
+    percents = settings.strong_percent, 50.0, settings.weak_percent
+    return [
+        (place, _entry_db(math.sqrt(low_hz * high_hz), percents, place.construction))
+        for place in (sender, receiver)
+        if place.building
+    ]
+
+
+@cache
+def _entry_db(
+    hz: float, percents: tuple[float, float, float], construction: Building
+) -> tuple[float, float, float]:
+    good, usual, bad = (float(propagation.building_entry_db(hz, p, construction)) for p in percents)
+    return good, usual, bad
 
 
 # ---------------------------------------------------------------------------------------------------- site
@@ -453,61 +493,99 @@ class Site:
     def _overrides(self) -> dict[frozenset[str], Override]:
         return {frozenset(override.places): override for override in self.overrides}
 
-    @cached_property
-    def _paths(self) -> dict[tuple[str, str, int, int], Path]:
-        return {}
-
     def path(self, sender: str, receiver: str, kind: str) -> Path:
-        """The path that a kind's emission takes from one place to another."""
-        row = self.kind_of[kind]
-        key = sender, receiver, row.low_hz, row.high_hz
-        if key not in self._paths:
-            self._paths[key] = self._path(*key)
-        return self._paths[key]
-
-    def _path(self, sender: str, receiver: str, low_hz: int, high_hz: int) -> Path:
+        """The record of how a kind's path loss from one place to another comes about."""
         override = self._overrides.get(frozenset((sender, receiver)))
-        a, b = self.place(sender), self.place(receiver)
+        a, b, row = self.place(sender), self.place(receiver), self.kind_of[kind]
         if override is None:
-            return path(a, b, low_hz, high_hz, self.settings)
+            return path(a, b, row.low_hz, row.high_hz, self.settings)
         loss = Loss(override.loss_db, override.loss_db, override.loss_db)
         distances, _ = distances_between(a, b, self.settings)
         return Path(sender, receiver, distances, "a figure set by hand", (("path", loss),), override.note)
+
+    @cached_property
+    def emissions(self) -> tuple[tuple[str, str], ...]:
+        """Every (kind, sending place) of the site once."""
+        found = {(service.kind, sender): None for service in self.services for sender in service.sent_from}
+        return tuple(found)
+
+    @cached_property
+    def emission_index(self) -> dict[tuple[str, str], int]:
+        return {emission: number for number, emission in enumerate(self.emissions)}
+
+    @cached_property
+    def path_loss_db(self) -> Decibels:
+        """Losses of every emission to every receiving place: (strong, usual, weak; emissions, places).
+
+        The totals of `path`, for all at once; infinite to places that receive nothing.
+        """
+        found = np.full((3, len(self.emissions), len(self.places)), np.inf)
+        receivers = [self.places[number] for number in self.receiving]
+        kept: dict[tuple[str, int, int], Decibels] = {}
+        for number, (kind, sender) in enumerate(self.emissions):
+            row = self.kind_of[kind]
+            key = sender, row.low_hz, row.high_hz
+            if key not in kept and receivers:
+                kept[key] = self._losses_db(self.place(sender), receivers, row)
+            if receivers:
+                found[:, number, list(self.receiving)] = kept[key]
+        return found
+
+    def _losses_db(self, sender: Place, receivers: list[Place], row: Kind) -> Decibels:
+        loss = _Ground.between(sender, receivers, row.low_hz, row.high_hz, self.settings).loss_db
+        for column, receiver in enumerate(receivers):
+            for _, wall in _walls(sender, receiver, row.low_hz, row.high_hz, self.settings):
+                loss[:, column] += wall
+            override = self._overrides.get(frozenset((sender.id, receiver.id)))
+            if override is not None:
+                loss[:, column] = override.loss_db
+        return loss
 
     def lets_in(self, receiver: str, kind: str) -> bool:
         """Whether a place's receivers let the kind's tuning in at all (its passband, or no passband)."""
         band, row = self.place(receiver).passband, self.kind_of[kind]
         return not band or any(low <= row.high_hz and row.low_hz <= high for low, high in band)
 
+    @cached_property
+    def emission_levels(self) -> "Levels":
+        """Levels of the emissions at every place's antennas, before any body there (emissions, places).
+
+        Several from a place at once, as products need them: the strongest plausible, but among the bodies of
+        one place that of the usual distance, for only a person's own device is as near as the nearest.
+        """
+        kinds = [self.kind_of[kind] for kind, _ in self.emissions]
+        sent = np.array([kind.sending.eirp_dbm for kind in kinds])[:, None]
+        least = np.array([kind.body.least_db for kind in kinds])[:, None]
+        usual = np.array([kind.body.usual_db for kind in kinds])[:, None]
+        gain = np.array([place.antenna_dbi for place in self.places])
+        loss = self.path_loss_db
+        strong = sent - least + gain - loss[0]
+        together = strong.copy()
+        for number, (_, sender) in enumerate(self.emissions):
+            own = self.index_of[sender]
+            if self.places[own].stands == "bodies" and own in self.receiving:
+                together[number, own] += loss[0, number, own] - loss[1, number, own]
+        return Levels(strong, together, sent - usual + gain - loss[1], sent - usual + gain - loss[2])
+
+    def _level_dbm(self, table: Decibels, kind: str, sender: str, receiver: str) -> float:
+        return float(table[self.emission_index[kind, sender], self.index_of[receiver]])
+
     def strong_dbm(self, kind: str, sender: str, receiver: str) -> float:
         """Strongest plausible level at the receiving antenna's terminals, before any body at the receiver."""
-        row = self.kind_of[kind]
-        loss = self.path(sender, receiver, kind).loss.strong_db + row.body.least_db
-        return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+        return self._level_dbm(self.emission_levels.strong_dbm, kind, sender, receiver)
 
     def together_dbm(self, kind: str, sender: str, receiver: str) -> float:
-        """Level at which several carriers from a place are heard at once, as products need them.
-
-        The strongest plausible, but among the bodies of one place that of the usual distance: only a person's
-        own device is as near as the nearest.
-        """
-        level = self.strong_dbm(kind, sender, receiver)
-        if sender != receiver or self.place(sender).stands != "bodies":
-            return level
-        loss = self.path(sender, receiver, kind).loss
-        return level + loss.strong_db - loss.usual_db
+        """Level as one of several carriers from that place heard at once, before any body at the receiver."""
+        return self._level_dbm(self.emission_levels.together_dbm, kind, sender, receiver)
 
     def usual_dbm(self, kind: str, sender: str, receiver: str) -> float:
         """Usual level at the receiving antenna's terminals, before any body at the receiver."""
-        row = self.kind_of[kind]
-        loss = self.path(sender, receiver, kind).loss.usual_db + row.body.usual_db
-        return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+        return self._level_dbm(self.emission_levels.usual_dbm, kind, sender, receiver)
 
     def weak_dbm(self, kind: str, sender: str, receiver: str) -> float:
         """Weakest planned level of a wanted signal at its receiver, bodies at both ends, before fading."""
-        row = self.kind_of[kind]
-        loss = self.path(sender, receiver, kind).loss.weak_db + row.body.usual_db + row.receiver_body.usual_db
-        return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+        level = self._level_dbm(self.emission_levels.weak_dbm, kind, sender, receiver)
+        return level - self.kind_of[kind].receiver_body.usual_db
 
     def interferer_dbm(self, kind: str, sender: str, victim: Service, receiver: str) -> float:
         """Strongest plausible level of an interferer at a victim's receiver, its body included.
@@ -515,11 +593,34 @@ class Site:
         What comes from the same fixed place as the wanted signal arrives with it, near or far: then it counts
         as strong as there, where the wanted signal is at its weakest, but not faded.
         """
-        row, body = self.kind_of[kind], self.kind_of[victim.kind].receiver_body
+        body = self.kind_of[victim.kind].receiver_body
         if victim.sent_from == (sender,) and self.place(sender).stands != "bodies":
-            loss = self.path(sender, receiver, kind).loss.weak_db + row.body.usual_db + body.usual_db
-            return row.sending.eirp_dbm - loss + self.place(receiver).antenna_dbi
+            level = self._level_dbm(self.emission_levels.weak_dbm, kind, sender, receiver)
+            return level - body.usual_db
         return self.strong_dbm(kind, sender, receiver) - body.least_db
+
+    @cached_property
+    def _receptions(self) -> dict[tuple[Service, str], "Reception"]:
+        return {}
+
+    def reception(self, victim: Service, receiver: str) -> "Reception":
+        """What a service's receivers at one of its places have to live with."""
+        key = victim, receiver
+        if key not in self._receptions:
+            kind = self.kind_of[victim.kind]
+            weakest = min(self.weak_dbm(kind.id, sender, receiver) for sender in victim.sent_from)
+            usual = min(self.usual_dbm(kind.id, sender, receiver) for sender in victim.sent_from)
+            noise = self.noise_dbm(receiver, kind.id)
+            faded = weakest - self.settings.fade_db
+            self._receptions[key] = Reception(
+                weakest_dbm=weakest,
+                faded_dbm=faded,
+                usual_dbm=usual - kind.receiver_body.usual_db,
+                noise_dbm=noise,
+                threshold_dbm=max(faded - kind.protection, noise + self.settings.i_over_n_db),
+                iip3_dbm=self.chain(receiver, kind.id).iip3_dbm,
+            )
+        return self._receptions[key]
 
     def chain(self, receiver: str, kind: str) -> ReceivingChain:
         """The receiving chain of a kind at a place: the place's antenna and front, the kind's receiver."""
@@ -552,35 +653,14 @@ class Site:
         return np.array([self.kind_of[service.kind].mixes for service in self.services], dtype=bool)
 
     @cached_property
-    def emissions(self) -> tuple[tuple[str, str], ...]:
-        """Every (kind, sending place) of the site once."""
-        found = {(service.kind, sender): None for service in self.services for sender in service.sent_from}
-        return tuple(found)
-
-    @cached_property
-    def emission_levels(self) -> "Levels":
-        """Levels of the emissions at every place (emissions, places)."""
-        shape = len(self.emissions), len(self.places)
-        strong, together, usual = (np.full(shape, -np.inf) for _ in range(3))
-        for number, (kind, sender) in enumerate(self.emissions):
-            for place in self.receiving:
-                route = kind, sender, self.places[place].id
-                strong[number, place] = self.strong_dbm(*route)
-                together[number, place] = self.together_dbm(*route)
-                usual[number, place] = self.usual_dbm(*route)
-        return Levels(strong, together, usual)
-
-    @cached_property
     def levels(self) -> "Levels":
-        """Levels of the services at every place, from wherever they are sent (services, places)."""
-        index = {emission: number for number, emission in enumerate(self.emissions)}
-        rows = [[index[service.kind, sender] for sender in service.sent_from] for service in self.services]
+        """Levels of the services at every place, from wherever they are sent, bodies there not counted."""
+        rows = [[self.emission_index[s.kind, sender] for sender in s.sent_from] for s in self.services]
         of = self.emission_levels
+        tables = (of.strong_dbm, of.together_dbm, of.usual_dbm, of.weak_dbm)
+        shape = len(self.services), len(self.places)
         return Levels(
-            *(
-                np.array([table[row].max(axis=0) for row in rows]).reshape(-1, len(self.places))
-                for table in (of.strong_dbm, of.together_dbm, of.usual_dbm)
-            )
+            *(np.array([table[row].max(axis=0) for row in rows]).reshape(shape) for table in tables)
         )
 
     @cached_property
@@ -628,6 +708,23 @@ class Levels:
     strong_dbm: Decibels
     together_dbm: Decibels
     usual_dbm: Decibels
+    weak_dbm: Decibels
+
+
+@dataclass(frozen=True)
+class Reception:
+    """A service at one of its receiving places, in dBm at the antenna's terminals.
+
+    The wanted level at its weakest planned, that less the fade allowance, and the usual one; noise; what does
+    no harm within the filter, max(faded − PR, noise + I/N); the intercept point of the chain.
+    """
+
+    weakest_dbm: float
+    faded_dbm: float
+    usual_dbm: float
+    noise_dbm: float
+    threshold_dbm: float
+    iip3_dbm: float
 
 
 def _doubles(what: str, rows: Iterable[Place] | Iterable[Kind]) -> list[str]:

@@ -155,7 +155,7 @@ def test_a_loss_set_by_hand_frees_the_frequency():
     shared = festival(overrides=(Override(("side/bodies", "main/antennas"), 130.0, "measured"),))
     found = row(shared, "side/bodies", "main/antennas")
     assert found.min_hz == 0 and "may share" in found.words()
-    assert found.path.note == "measured"
+    assert shared.path("side/bodies", "main/antennas", "mic").note == "measured"
 
 
 def test_without_figures_any_product_counts():
@@ -201,9 +201,10 @@ def test_limits_are_rounded_down():
 
 
 def test_a_record_can_be_written_down():
-    plain = asdict(demands(festival()).separations[0])
-    assert plain["reason"]["path"]["distances"]["nearest_m"] == 3.0
-    assert plain["reason"]["path"]["model"] == "free space (ITU-R P.525)"
+    heard = next(h for h in demands(festival()).heard if h.receiver == "main/antennas")
+    plain = asdict(heard)
+    assert plain["path"]["distances"]["nearest_m"] == 3.0
+    assert plain["path"]["model"] == "free space (ITU-R P.525)"
 
 
 def test_harmonics_of_a_strong_two_way_transmitter():

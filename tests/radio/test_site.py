@@ -169,6 +169,22 @@ def test_what_comes_with_the_wanted_signal_is_as_far_as_it():
     )
 
 
+@pytest.mark.parametrize("surroundings", ["open", "suburban", "urban", "dense"])
+def test_the_losses_of_all_paths_are_those_of_each(surroundings):
+    site = two_stages(
+        settings=Settings(surroundings=surroundings),
+        overrides=(Override(("main/rack", "side/bodies"), 99.0, "measured"),),
+    )
+    inside = tuple(replace(p, building="hall") if p.id.startswith("side") else p for p in site.places)
+    for one in (site, replace(site, places=inside)):
+        for number, (kind, sender) in enumerate(one.emissions):
+            for place in one.receiving:
+                record = one.path(sender, one.places[place].id, kind).loss
+                assert one.path_loss_db[:, number, place].tolist() == pytest.approx(
+                    [record.strong_db, record.usual_db, record.weak_db]
+                )
+
+
 def test_an_override_replaces_the_model_either_way():
     site = two_stages(overrides=(Override(("side/bodies", "main/antennas"), 120.0, "grandstand, measured"),))
     found = site.path("side/bodies", "main/antennas", "mic")
