@@ -9,6 +9,8 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import Final
 
+from apps.radio.kinds import Kind
+from apps.radio.paths import Path
 from apps.radio.products import (
     ANY_PRODUCT_DB,
     FAMILIES,
@@ -21,7 +23,8 @@ from apps.radio.products import (
     transmitter_limit_db,
 )
 from apps.radio.selectivity import overload_db
-from apps.radio.site import Kind, Path, Service, Site, Treatment
+from apps.radio.settings import Treatment
+from apps.radio.site import Service, Site
 
 
 @dataclass(frozen=True)

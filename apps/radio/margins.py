@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apps.radio.beats import common_bin_hz, third_order_loads
+from apps.radio.kinds import Kind
 from apps.radio.selectivity import STEP_HZ
-from apps.radio.site import Kind, Site
+from apps.radio.site import Site
 from apps.radio.units import Decibels, dbm, milliwatts, power_ratio
 
 TRIPLE_BEAT: Final = 4.0

@@ -9,8 +9,12 @@ from hypothesis import strategies as st
 from apps.radio import demands as module
 from apps.radio.chains import SendingChain
 from apps.radio.demands import demands, harmonic_demands, separation
+from apps.radio.kinds import BODY_LOSS, Kind
+from apps.radio.paths import Override
+from apps.radio.places import Distances, Place, stage
 from apps.radio.products import ANY_PRODUCT_DB
-from apps.radio.site import BODY_LOSS, Distances, Kind, Override, Place, Service, Settings, Site, stage
+from apps.radio.settings import Settings
+from apps.radio.site import Service, Site
 
 MIC = Kind(
     "mic",

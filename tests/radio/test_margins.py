@@ -9,10 +9,14 @@ from hypothesis import strategies as st
 
 from apps.radio import margins as module
 from apps.radio.chains import SendingChain
+from apps.radio.kinds import BODY_LOSS, Kind
 from apps.radio.margins import Plan, contributors, lowest_sufficient_power, margins
+from apps.radio.paths import Override
+from apps.radio.places import Distances, stage
 from apps.radio.products import FAMILIES, product_dbm, products_hz
 from apps.radio.selectivity import frequency_dependent_rejection_db
-from apps.radio.site import BODY_LOSS, Distances, Kind, Override, Service, Settings, Site, stage
+from apps.radio.settings import Settings
+from apps.radio.site import Service, Site
 from apps.radio.units import power_sum_dbm
 
 MIC = Kind(

@@ -13,8 +13,10 @@ import pytest
 
 from apps.radio.chains import SendingChain
 from apps.radio.demands import demands, separation
+from apps.radio.kinds import BodyLoss, Kind
 from apps.radio.margins import Plan, contributors, margins
-from apps.radio.site import BodyLoss, Distances, Kind, Place, Service, Site
+from apps.radio.places import Distances, Place
+from apps.radio.site import Service, Site
 
 MIC = Kind(
     id="mic",
