@@ -152,6 +152,16 @@ def test_separation_at_a_coupling_loss():
     assert rejection.separation_over(17.0, 120.0, -94.55).min_hz == 0
 
 
+def test_a_response_further_off_is_not_forgotten():
+    # A filter with a second response at 2 MHz of -40 dB: what needs 50 dB has to go beyond it.
+    shape = [(0, 0), (100e3, 0), (100e3, -80), (1.9e6, -80), (1.9e6, -40), (2.1e6, -40), (2.1e6, -80)]
+    rejection = Rejection(emission("digital", 200e3), symmetrical(shape))
+    fdr = selectivity.frequency_dependent_rejection_db(rejection.emission, rejection.response, 1e6)
+    assert float(fdr) > 70.0
+    assert float(rejection.at(1e6)) < 45.0
+    assert rejection.separation(50.0).min_hz > 2_100_000
+
+
 def test_no_need_is_no_separation():
     rejection = Rejection(emission("digital", 200e3), receiver_filter("digital", 200e3))
     assert rejection.separation(-3.0).min_hz == 0

@@ -92,6 +92,14 @@ def test_the_losses_of_all_paths_are_those_of_each(surroundings):
                 )
 
 
+def test_what_does_no_harm_is_never_asked_to_be_under_the_noise():
+    # Radio Regulations No. 5.225A: I/N = -6 dB, here -114.96 - 6 dBm, however weak the wanted signal.
+    site = two_stages(overrides=(Override(("main/bodies", "main/antennas"), 130.0, "measured"),))
+    far = site.reception(site.services[0], "main/antennas")
+    assert far.faded_dbm - MIC.protection < far.threshold_dbm
+    assert far.threshold_dbm == pytest.approx(-120.96, abs=0.01)
+
+
 def test_an_override_replaces_the_model_either_way():
     site = two_stages(overrides=(Override(("side/bodies", "main/antennas"), 120.0, "grandstand, measured"),))
     found = site.path("side/bodies", "main/antennas", "mic")
