@@ -207,22 +207,16 @@ class _Group:
             ]
         )
 
-    def let_in(self) -> NDArray[np.float64]:
-        """Share of each carrier's power that each victim's filter lets in (v, n); 0 for the victim itself."""
+    def let_in(self) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Share of each carrier that each victim's filter lets in, 0 for itself, and overlap (v, n)."""
         hz, kinds = self.plan.hz, self.site.kind_index[self.plan.service]
         table = self.site.share_let_in(self.kind.id)
         apart = np.abs(hz[None, :] - hz[self.carriers, None])
-        step = np.minimum(apart // STEP_HZ, table.shape[1] - 1)
-        share = table.ravel()[kinds * table.shape[1] + step]
+        step = np.minimum(((apart + 0.5) / STEP_HZ).astype(np.int32), table.shape[1] - 1)
+        share = table.ravel().take(kinds * table.shape[1] + step)
         share[np.arange(self.carriers.size), self.carriers] = 0.0
-        return share
-
-    def overlapping(self) -> NDArray[np.bool_]:
-        """Whether each carrier's occupied band overlaps each victim's (v, n)."""
-        widths = np.array([kind.bandwidth_hz for kind in self.site.kinds])
-        width = widths[self.site.kind_index[self.plan.service]]
-        apart = np.abs(self.plan.hz[None, :] - self.plan.hz[self.carriers, None])
-        return 2 * apart < width + self.kind.bandwidth_hz
+        widths = np.array([kind.bandwidth_hz for kind in self.site.kinds])[kinds]
+        return share, 2 * apart < widths + self.kind.bandwidth_hz
 
     def margins(
         self,
@@ -232,7 +226,7 @@ class _Group:
     ) -> Margins:
         """Margins of these links, their products (v, slots) given."""
         rows, on = np.arange(self.carriers.size), self.plan.on[:, slots]
-        share = self.let_in()
+        share, overlapping = self.let_in()
         at_once = np.minimum(self.usual_mw, self.strong_mw)
         excess = share * (self.strong_mw - at_once)
         unwanted = share @ (at_once[:, None] * on)
@@ -240,12 +234,12 @@ class _Group:
         worst_slot = np.where(on[self.carriers], unwanted + products, -1.0).argmax(axis=1)
         unwanted, products = unwanted[rows, worst_slot], products[rows, worst_slot]
         on_then = on[:, worst_slot].T
-        usual = (share * on_then) @ self.usual_mw
-        each = share * (at_once * on_then)
-        nearest = (excess * on_then).argmax(axis=1)
-        each[rows, nearest] += (excess * on_then)[rows, nearest]
-        cochannel = (each * self.overlapping()).sum(axis=1)
-        single = share * (self.strong_mw * on_then)
+        share, excess = share * on_then, excess * on_then
+        usual = share @ self.usual_mw
+        nearest = excess.argmax(axis=1)
+        cochannel = (share * overlapping) @ at_once
+        cochannel += np.where(overlapping[rows, nearest], excess[rows, nearest], 0.0)
+        single = share * self.strong_mw
         worst = _three_largest(single)
         worst_mw = np.where(worst < 0, 0.0, np.take_along_axis(single, np.maximum(worst, 0), axis=1))
         noise = np.array(
@@ -389,7 +383,7 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
     """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
     carrier, place, slot = int(found.carrier[link]), int(found.place[link]), int(found.slot[link])
     group = _Group(site, plan, place, int(plan.service[carrier]), np.array([carrier]))
-    single = (group.let_in() * group.strong_mw * plan.on[:, slot])[0]
+    single = (group.let_in()[0] * group.strong_mw * plan.on[:, slot])[0]
     top = np.argsort(-single, kind="stable")[:count]
     rows = [Contributor(float(dbm(single[c])), (int(c),)) for c in top if single[c] > 0]
     rows += _named_receiver_products(group, carrier, slot, count)
