@@ -97,7 +97,8 @@ def _of_loads(problem: Problem, result: Mapping[str, Any], verdict: Verdict) -> 
         if worst is None:
             continue
         if not abs(entry["level_db"] - _db(worst.load)) <= 0.01:
-            yield f"loads: {entry['id']} under products[{entry['row']}] is not {entry['level_db']} dB but {_db(worst.load):.3f} dB"
+            said = f"{entry['id']} under products[{entry['row']}]"
+            yield f"loads: {said} is {entry['level_db']} dB, counted {_db(worst.load):.3f}"
         yield from _of_products(problem, result["assignments"], entry)
 
 
