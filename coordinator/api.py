@@ -7,6 +7,7 @@ from apps.events import api as events
 from apps.overview import api as overview
 from apps.planning import api as planning
 from apps.planning.models import RunDocument
+from apps.publishing import api as publishing
 from apps.registry import api as registry
 
 E = "events/<slug:slug>/"
@@ -43,6 +44,9 @@ urlpatterns = [
     path(f"{E}plan/take-back/", planning.PlanTakeBack.as_view(), name="plan-take-back"),
     path(f"{E}plan/breaches/", planning.PlanBreaches.as_view(), name="plan-breaches"),
     path(f"{E}plan/<slug:carrier>/", planning.PlanDetail.as_view(), name="plan-row"),
+    path(f"{E}editions/", publishing.EditionList.as_view(), name="editions"),
+    path(f"{E}editions/<int:number>/", publishing.EditionDetail.as_view(), name="edition"),
+    path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),
     path(f"{E}journal/", overview.JournalList.as_view(), name="journal"),
     re_path(r"^(?P<rest>.*)$", events.NotHere.as_view()),
 ]

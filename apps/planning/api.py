@@ -97,7 +97,7 @@ class RunPaper(RunView):
 
     role = RunDocument.Role.PROBLEM
 
-    @extend_schema(operation_id="runs_document", responses={200: dict})
+    @extend_schema(responses={200: dict})
     def get(self, request: Request, slug: str, number: int) -> Response:
         content = documents.read(self.found(), self.role)
         if content is None:
@@ -262,7 +262,7 @@ class PlanAgree(EventView):
 
     act: Any = None
 
-    @extend_schema(operation_id="plan_agree", request=SelectionSerializer, responses=ChangedSerializer)
+    @extend_schema(request=SelectionSerializer, responses=ChangedSerializer)
     def post(self, request: Request, slug: str) -> Response:
         wanted = SelectionSerializer(data=request.data)
         wanted.is_valid(raise_exception=True)

@@ -3,6 +3,8 @@
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from apps.events.actors import Actor
@@ -142,39 +144,74 @@ def cause_in_words(cause: dict[str, Any]) -> str:
     return f"{words}{family} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"
 
 
+@dataclass(frozen=True)
+class _Heard:
+    """An agreed carrier as its neighbours meet it."""
+
+    hertz: int
+    code: str
+    zone: str
+    department: str
+    shown: bool
+    hours: tuple[datetime, datetime] | None
+
+    def meets(self, other: "_Heard") -> bool:
+        if self.hours is None or other.hours is None:
+            return True
+        return self.hours[0] < other.hours[1] and other.hours[0] < self.hours[1]
+
+
 class Neighbours:
-    """The nearest agreed carriers below and above, among those heard in the same zone. Redacted for a department's eyes."""
+    """The nearest agreed carriers below and above, among those heard in the same zone at the same time. For a
+    department's eyes: others that have not opened themselves are «another department»."""
 
     NEAR_HZ = 1_000_000
 
     def __init__(self, event: Event) -> None:
-        rows = Assignment.objects.filter(event=event, state__in=AGREED, carrier__withdrawn=False).values_list(
-            "frequency_hz",
-            "carrier__code",
-            "carrier__registration__zone__code",
-            "carrier__registration__department__code",
-            "carrier__registration__department__open_to_others",
-        )
+        rows = Assignment.objects.filter(
+            event=event, state__in=AGREED, carrier__withdrawn=False
+        ).select_related("carrier__registration__zone", "carrier__registration__department")
+        self._rows = {row.carrier.code: self._heard_as(row) for row in rows}
         levels = levels_between(list(event.zones.all()))
-        self._rows = {code: (hertz, zone, department) for hertz, code, zone, department, _ in rows}
-        self._heard: dict[str, list[tuple[int, str, str, str, bool]]] = defaultdict(list)
+        self._near: dict[str, list[_Heard]] = defaultdict(list)
         for (listener, sender), level in levels.items():
             if level >= HEARD_DB:
-                self._heard[listener] += [row for row in rows if row[2] == sender]
-        for heard in self._heard.values():
-            heard.sort()
+                self._near[listener] += [row for row in self._rows.values() if row.zone == sender]
+        for heard in self._near.values():
+            heard.sort(key=lambda row: (row.hertz, row.code))
+
+    @staticmethod
+    def _heard_as(row: Assignment) -> _Heard:
+        registration = row.carrier.registration
+        start, end = registration.starts_at, registration.ends_at
+        hours = (start, end) if start and end and registration.department.shares_time else None
+        department = registration.department
+        return _Heard(
+            row.frequency_hz,
+            row.carrier.code,
+            registration.zone.code,
+            department.code,
+            department.open_to_others,
+            hours,
+        )
 
     def of(self, code: str) -> tuple[str, ...]:
-        hertz, zone, department = self._rows[code]
-        heard = self._heard[zone]
-        at = bisect_left(heard, (hertz, code))
-        nearest = [*heard[max(0, at - 1) : at], *heard[at + 1 : at + 2]]
+        me = self._rows[code]
+        heard = self._near[me.zone]
+        at = bisect_left(heard, (me.hertz, me.code), key=lambda row: (row.hertz, row.code))
+        below = next((row for row in reversed(heard[:at]) if row.meets(me)), None)
+        above = next((row for row in heard[at + 1 :] if row.meets(me)), None)
         return tuple(
-            f"{name if owner == department or shown else f'another department, {where}'}: "
-            f"{(other - hertz) / 1e6:+.10g} MHz"
-            for other, name, where, owner, shown in nearest
-            if abs(other - hertz) < self.NEAR_HZ
+            self._in_words(me, row)
+            for row in (below, above)
+            if row and abs(row.hertz - me.hertz) < self.NEAR_HZ
         )
+
+    @staticmethod
+    def _in_words(me: _Heard, row: _Heard) -> str:
+        name = row.code if row.shown or row.department == me.department else f"another department, {row.zone}"
+        sign = "+" if row.hertz >= me.hertz else "−"
+        return f"{name} {sign}{abs(row.hertz - me.hertz) / 1e6:.10g} MHz"
 
 
 def _outsiders(event: Event) -> Iterable[Outsider]:

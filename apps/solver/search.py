@@ -18,7 +18,7 @@ from apps.solver.problem import Problem
 from apps.solver.result import Progress
 
 TRIES = 40  # points of a raster that are recounted exactly before a unit is given up for now
-ROUNDS_WITHOUT_GAIN = 60
+ROUNDS_WITHOUT_GAIN = 30
 
 
 @dataclass(frozen=True)
@@ -209,9 +209,9 @@ class Search:
             for rule, whom in row.victims.items():
                 if self.air.rules[rule].treatment != "forbid":
                     continue
-                if self.air.protects(rule, row.place, i):
-                    if row.suffered(rule, i, hertz) > self.air.slack_of(rule, i, 0.0):
-                        return False
+                own = row.suffered(rule, i, hertz) if self.air.protects(rule, row.place, i) else 0.0
+                if own > self.air.slack_of(rule, i, 0.0):
+                    return False
                 added = row.added(rule, i, hertz)
                 if any(
                     load > max(whom.slack[v], 0.0) for v, load in zip(whom.ids, added, strict=True) if load
@@ -402,7 +402,7 @@ class Search:
         others = [int(j) for j in np.flatnonzero(near) if int(j) in unit_of]
         others.sort(key=lambda j: abs(int(self.hz[j]) - around))
         reach = others[: 2 * count]
-        picked = self.random.choice(len(reach), min(count, len(reach)), replace=False) if reach else []
+        picked: Ints = self.random.permutation(len(reach))[: min(count, len(reach))]
         return list({id(unit_of[reach[int(p)]]): unit_of[reach[int(p)]] for p in picked}.values())
 
     def improve(self) -> None:

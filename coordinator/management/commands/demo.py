@@ -25,7 +25,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **given: Any) -> None:
         out = Path(given["out"])
         try:
-            with supervising.running(host=given["host"], port=given["port"]) as group:
+            with supervising.running(host=given["host"], port=given["port"], say=self.say) as group:
                 log_ins = demonstration.set_up()
                 station = demonstration.go_through(group.address, log_ins, self.say)
                 files = demonstration.write_files(group.address, log_ins, station, out)
@@ -33,8 +33,8 @@ class Command(BaseCommand):
                 if not given["once"]:
                     self.say(f"\nServing on {group.address} until Ctrl-C. Data in {settings.DATA_DIR}.")
                     group.wait()
-        except demonstration.Answered as answered:
-            raise CommandError(str(answered)) from None
+        except (demonstration.Answered, supervising.Busy, OSError, RuntimeError) as refused:
+            raise CommandError(str(refused)) from None
 
     def say(self, text: str) -> None:
         self.stdout.write(text)

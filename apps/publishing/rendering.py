@@ -1,0 +1,419 @@
+"""Sheets as paper, as a table and as data: pure functions from an edition's frozen lines to bytes.
+
+The paper serves the person on site, in the sun and in the rain: what to tune in large figures, what must match at both
+ends, the spare, when to change batteries, and what must stay off. Status is word plus shape, so that it reads in black
+and white. The same lines give the same bytes.
+"""
+
+import csv as csv_module
+import io
+import json as json_module
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+from zoneinfo import ZoneInfo
+
+import segno
+from reportlab.lib import colors
+from reportlab.lib.enums import TA_LEFT
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    KeepTogether,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from apps.publishing import batteries
+from apps.publishing.sheets import EditionHeader, SheetLine
+
+FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
+SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ outside"}
+OFF = "✕ stay off"
+INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
+
+for _name, _file in (
+    ("Sheet", "DejaVuSans"),
+    ("Sheet-Bold", "DejaVuSans-Bold"),
+    ("Sheet-Mono", "DejaVuSansMono-Bold"),
+):
+    pdfmetrics.registerFont(TTFont(_name, str(Path(__file__).parent / "fonts" / f"{_file}.ttf")))
+pdfmetrics.registerFontFamily(
+    "Sheet", normal="Sheet", bold="Sheet-Bold", italic="Sheet", boldItalic="Sheet-Bold"
+)
+
+
+def megahertz(hertz: int) -> str:
+    """A frequency printed exact: as many decimals of a megahertz as its hertz need, at least three, never rounded."""
+    whole, rest = divmod(hertz, 1_000_000)
+    return f"{whole}.{f'{rest:06d}'.rstrip('0').ljust(3, '0')}"
+
+
+# -- data -----------------------------------------------------------------------------------
+
+
+def document(header: EditionHeader, lines: Iterable[SheetLine]) -> dict[str, Any]:
+    """The sheet as plain values; rows begin with what is asked for most."""
+    rows = []
+    for line in lines:
+        values = asdict(line)
+        values["settings"] = dict(line.settings)
+        rows.append(
+            {name: values[name] for name in FIRST_COLUMNS}
+            | {k: v for k, v in values.items() if k not in FIRST_COLUMNS}
+        )
+    return {"event": header.event_slug, "edition": header.number, "digest": header.digest, "rows": rows}
+
+
+def json(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
+    return json_module.dumps(document(header, lines), ensure_ascii=False, indent=1, default=_iso).encode()
+
+
+def _iso(value: Any) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    raise TypeError(type(value).__name__)
+
+
+CSV_COLUMNS = (
+    *FIRST_COLUMNS, "frequency_mhz", "label", "kind_name", "role_name", "status", "reason", "starts_at", "ends_at", "cells",
+    "running_h", "spares", "settings", "beware", "contact", "notes",
+)  # fmt: skip
+
+
+def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
+    """The sheet as a table for spreadsheets; cells that would be taken for formulas get an apostrophe."""
+    out = io.StringIO(newline="")
+    writer = csv_module.writer(out, lineterminator="\r\n")
+    writer.writerow(CSV_COLUMNS)
+    for line in lines:
+        values: dict[str, Any] = asdict(line)
+        values["frequency_mhz"] = megahertz(line.frequency_hz) if line.frequency_hz else ""
+        values["settings"] = "; ".join(f"{name}={value}" for name, value in line.settings)
+        values["spares"], values["beware"] = "; ".join(line.spares), "; ".join(line.beware)
+        writer.writerow([_cell(values[name]) for name in CSV_COLUMNS])
+    return out.getvalue().encode()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, float):
+        return f"{value:g}"
+    text = str(value)
+    return f"'{text}" if text and text[0] in "=+-@\t\r" else text
+
+
+# -- paper ----------------------------------------------------------------------------------
+
+
+def _style(
+    name: str, size: float, *, bold: bool = False, mono: bool = False, lead: float = 1.25
+) -> ParagraphStyle:
+    font = "Sheet-Mono" if mono else "Sheet-Bold" if bold else "Sheet"
+    return ParagraphStyle(
+        name, fontName=font, fontSize=size, leading=size * lead, textColor=INK, alignment=TA_LEFT
+    )
+
+
+TITLE, HEAD, TEXT, SMALL = (
+    _style("title", 20, bold=True),
+    _style("head", 12, bold=True),
+    _style("text", 9),
+    _style("small", 7.5),
+)
+FIGURE, HUGE = _style("figure", 14, mono=True, lead=1.15), _style("huge", 44, mono=True)
+WIDTH = A4[0] - 24 * mm
+
+
+class Code(Flowable):
+    """A QR code drawn as vectors."""
+
+    def __init__(self, text: str, size: float) -> None:
+        super().__init__()
+        self.matrix, self.width, self.height = segno.make(text, error="m").matrix, size, size
+
+    def draw(self) -> None:
+        step = self.width / len(self.matrix)
+        canvas = self.canv
+        canvas.setFillColor(INK)
+        for y, row in enumerate(self.matrix):
+            for x, dark in enumerate(row):
+                if dark:
+                    canvas.rect(
+                        x * step, self.height - (y + 1) * step, step * 1.02, step * 1.02, stroke=0, fill=1
+                    )
+
+
+def pdf(header: EditionHeader, lines: Sequence[SheetLine], department: str = "") -> bytes:
+    """One department's paper (or the whole event's): cover, what must stay off, then a table per zone."""
+    named = (
+        next((line.department_name for line in lines if line.department == department), department)
+        or "whole event"
+    )
+    zone = ZoneInfo(header.timezone)
+    story: list[Flowable] = _cover(header, named, lines, zone)
+    off = [line for line in lines if line.frequency_hz is None]
+    if off:
+        story += [
+            Spacer(1, 5 * mm),
+            Paragraph(f"Must stay off ({len(off)})", HEAD),
+            Spacer(1, 2 * mm),
+            _off_table(off),
+        ]
+    on = [line for line in lines if line.frequency_hz is not None]
+    for code in sorted({line.zone for line in on}):
+        here = [line for line in on if line.zone == code]
+        story += [Spacer(1, 6 * mm), _table(header, here, zone)]
+    if not lines:
+        story += [Spacer(1, 8 * mm), Paragraph("This department has nothing in this edition.", TEXT)]
+    return _built(header, story, f"{named}, edition {header.number}")
+
+
+def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
+    """One page for one device: the frequency large, all settings for both ends, spare, batteries, QR."""
+    zone = ZoneInfo(header.timezone)
+    story: list[Flowable] = [
+        Paragraph(escape(line.unit_label), TITLE),
+        Paragraph(
+            f"{escape(line.kind_name)}, {escape(line.role_name)} · {escape(line.zone_name)} · {escape(line.department_name)}",
+            TEXT,
+        ),
+        Spacer(1, 10 * mm),
+        Paragraph(megahertz(line.frequency_hz) if line.frequency_hz else OFF, HUGE),
+        Paragraph(_beside(line), HEAD) if line.frequency_hz else Paragraph(escape(line.reason), HEAD),
+        Spacer(1, 10 * mm),
+        Paragraph("Both ends must match", HEAD),
+    ]
+    rows = [
+        [Paragraph(escape(name), TEXT), Paragraph(escape(value) or "______________", TEXT)]
+        for name, value in line.settings
+    ]
+    story.append(_ruled(Table(rows or [["–", "–"]], colWidths=[60 * mm, WIDTH - 60 * mm])))
+    facts = [
+        ("On the air", _hours(line, zone)),
+        ("Batteries", _batteries(line, zone)),
+        ("Spare", "<br/>".join(map(escape, line.spares)) or "none"),
+        ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
+        ("Contact", escape(line.contact)),
+        ("Notes", escape(line.notes)),
+    ]
+    story += [
+        Spacer(1, 8 * mm),
+        _ruled(
+            Table(
+                [[Paragraph(a, TEXT), Paragraph(b, TEXT)] for a, b in facts],
+                colWidths=[60 * mm, WIDTH - 60 * mm],
+            )
+        ),
+    ]
+    if line.unit_key:
+        story += [
+            Spacer(1, 8 * mm),
+            Code(_live(header, line), 34 * mm),
+            Paragraph("Scan: is this sheet still the one that counts?", SMALL),
+        ]
+    return _built(header, story, f"{line.unit_label}, edition {header.number}")
+
+
+def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: ZoneInfo) -> list[Flowable]:
+    published = header.published_at.astimezone(zone)
+    replaces = f" It replaces edition {header.replaces}: destroy that." if header.replaces else ""
+    on = len({line.carrier for line in lines if line.frequency_hz})
+    off = len({line.carrier for line in lines if not line.frequency_hz})
+    story: list[Flowable] = [
+        Paragraph(escape(named), TITLE),
+        Spacer(1, 1 * mm),
+        Paragraph(f"{escape(header.event_name)}, {escape(header.site)}", HEAD),
+        Spacer(1, 2 * mm),
+        Paragraph(
+            f"Edition {header.number}, published {published:%A %d %B %Y, %H:%M} by {escape(header.published_by)}. "
+            f"Digest {header.digest[:12]}.{replaces}",
+            TEXT,
+        ),
+        Paragraph(f"{on} frequencies, {off} that must stay off. Times are local ({escape(header.timezone)}). "
+                  f"Rules: {escape(header.ruleset_name)}.", TEXT),
+    ]  # fmt: skip
+    if header.note:
+        story.append(Paragraph(f"Note: {escape(header.note)}", TEXT))
+    cautions = [*OWN_CAUTIONS, *header.cautions]
+    box = Table([[[Paragraph(f"▲ {escape(text)}", SMALL) for text in cautions]]], colWidths=[WIDTH])
+    box.setStyle(TableStyle([("BOX", (0, 0), (-1, -1), 1, INK), ("BACKGROUND", (0, 0), (-1, -1), SHADE)]))
+    return [*story, Spacer(1, 3 * mm), box]
+
+
+OWN_CAUTIONS = (
+    "Transmit only on what this sheet names, only with the licence that it needs. The local regulator and the event's "
+    "coordinator decide; this sheet decides nothing.",
+    "Never transmit on distress, safety or emergency-service frequencies. If you hear a call for help, report it at once.",
+    "Keep people away from antennas of stronger transmitters; body-worn devices only as their maker approved them.",
+    "The plan predicts medians. Listen before you switch on, walk the stage, and tell the site desk what does not fit.",
+)
+
+
+def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) -> Flowable:
+    """A zone's devices: label, frequency, what stands beside it, settings, hours and batteries, and the live page."""
+    title = Paragraph(f"{escape(lines[0].zone_name)} <font size=8>({len(lines)} devices)</font>", HEAD)
+    heads = ["Device", "MHz", "Match at both ends", "On the air · batteries", ""]
+    rows: list[list[Any]] = [[title, "", "", "", ""], [Paragraph(f"<b>{text}</b>", SMALL) for text in heads]]
+    for line in lines:
+        rows.append(
+            [
+                [
+                    Paragraph(f"<b>{escape(line.unit)}</b>", TEXT),
+                    Paragraph(f"{escape(line.label)}<br/>{escape(line.kind_name)}", SMALL),
+                ],
+                [Paragraph(megahertz(line.frequency_hz or 0), FIGURE), Paragraph(_beside(line), SMALL)],
+                [Paragraph(_settings(line), SMALL), Paragraph(_spare(line), SMALL)],
+                [
+                    Paragraph(f"{_hours(line, zone)}<br/>{_batteries(line, zone)}", SMALL),
+                    Paragraph(_beware(line), SMALL),
+                ],
+                Code(_live(header, line), 15 * mm) if line.unit_key else "",
+            ]
+        )
+    table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
+    table.setStyle(
+        TableStyle(
+            [
+                ("SPAN", (0, 0), (-1, 0)),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LINEBELOW", (0, 1), (-1, -1), 0.5, RULE),
+                ("LINEBELOW", (0, 0), (-1, 0), 1.2, INK),
+                ("LEFTPADDING", (0, 0), (-1, -1), 2),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+            ]
+        )
+    )
+    return table
+
+
+def _off_table(lines: Sequence[SheetLine]) -> Flowable:
+    rows: list[list[Any]] = [
+        [
+            Paragraph(f"<b>{OFF}</b>", TEXT),
+            [
+                Paragraph(f"<b>{escape(line.unit)}</b> {escape(line.label)}", TEXT),
+                Paragraph(escape(line.kind_name), SMALL),
+            ],
+            Paragraph(escape(line.reason or line.status), SMALL),
+        ]
+        for line in lines
+    ]
+    return _ruled(Table(rows, colWidths=[26 * mm, 60 * mm, WIDTH - 86 * mm]))
+
+
+def _ruled(table: Table) -> Table:
+    table.setStyle(
+        TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LINEBELOW", (0, 0), (-1, -1), 0.5, RULE),
+                ("LEFTPADDING", (0, 0), (-1, -1), 2),
+            ]
+        )
+    )
+    return table
+
+
+def _beside(line: SheetLine) -> str:
+    channel = f"TV {line.channel} · " if line.channel else ""
+    power = f"{line.power_mw:g} mW · " if line.power_mw else ""
+    return f"{channel}{power}{SHAPES.get(line.status, line.status)}"
+
+
+def _settings(line: SheetLine) -> str:
+    return (
+        "<br/>".join(f"{escape(name)}: <b>{escape(value) or '________'}</b>" for name, value in line.settings)
+        or "–"
+    )
+
+
+def _spare(line: SheetLine) -> str:
+    if line.spare_of:
+        return f"▷ spare for {escape(line.spare_of)}"
+    return "<br/>".join(f"▷ spare {escape(spare)}" for spare in line.spares)
+
+
+def _hours(line: SheetLine, zone: ZoneInfo) -> str:
+    if line.starts_at is None or line.ends_at is None:
+        return "all day"
+    start, end = line.starts_at.astimezone(zone), line.ends_at.astimezone(zone)
+    return (
+        f"{start:%a %d %b %H:%M}–{end:%H:%M}"
+        if start.date() == end.date()
+        else f"{start:%a %d %b %H:%M} – {end:%a %d %b %H:%M}"
+    )
+
+
+def _batteries(line: SheetLine, zone: ZoneInfo) -> str:
+    if not line.cells:
+        return ""
+    if not line.running_h:
+        return escape(line.cells)
+    if line.starts_at is None or line.ends_at is None:
+        return f"{escape(line.cells)}, change every {batteries.interval_h(line.running_h):.3g} h"
+    moments = batteries.changes(line.starts_at, line.ends_at, line.running_h)
+    return f"{escape(line.cells)} at " + ", ".join(f"{moment.astimezone(zone):%H:%M}" for moment in moments)
+
+
+def _beware(line: SheetLine) -> str:
+    return "<br/>".join(f"near: {escape(text)}" for text in line.beware)
+
+
+def _live(header: EditionHeader, line: SheetLine) -> str:
+    return f"{header.address}/u/{line.unit_key}/"
+
+
+def _built(header: EditionHeader, story: list[Flowable], footer: str) -> bytes:
+    out = io.BytesIO()
+    frame = Frame(12 * mm, 14 * mm, WIDTH, A4[1] - 26 * mm, 0, 0, 0, 0)
+    template = BaseDocTemplate(
+        out,
+        pagesize=A4,
+        title=footer,
+        author=header.event_name,
+        subject=f"digest {header.digest}",
+        invariant=1,
+        pageCompression=1,
+    )
+    template.addPageTemplates(PageTemplate("page", [frame]))
+    foot = f"{header.event_name} · {footer}"
+
+    class Numbered(Canvas):
+        """Keeps its pages until their number is known."""
+
+        def __init__(self, *args: Any, **kwargs: Any) -> None:
+            super().__init__(*args, **kwargs)
+            self._pages: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:
+            self._pages.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            for number, page in enumerate(self._pages, 1):
+                self.__dict__.update(page)
+                self.setFont("Sheet", 7.5)
+                self.drawString(12 * mm, 8 * mm, foot)
+                self.drawRightString(A4[0] - 12 * mm, 8 * mm, f"page {number} of {len(self._pages)}")
+                super().showPage()
+            super().save()
+
+    template.build([KeepTogether([]), *story], canvasmaker=Numbered)
+    return out.getvalue()

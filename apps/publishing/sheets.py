@@ -1,0 +1,61 @@
+"""What a sheet is made of: an edition's header and its lines, as frozen values."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True)
+class EditionHeader:
+    event_name: str
+    event_slug: str
+    site: str
+    timezone: str
+    number: int
+    published_at: datetime
+    published_by: str
+    note: str
+    digest: str
+    replaces: int | None
+    address: str
+    ruleset_name: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SheetLine:
+    """One unit. `frequency_hz` None: it has no frequency and must stay off; `reason` says why.
+
+    settings: (name, value) of what must match at both ends; an empty value is still to be filled in.
+    starts_at and ends_at None: on all day. spares: carriers in reserve with their frequencies, in words.
+    """
+
+    carrier: str
+    unit: str
+    unit_label: str
+    unit_key: str
+    department: str
+    department_name: str
+    zone: str
+    zone_name: str
+    label: str
+    kind: str
+    kind_name: str
+    role: str
+    role_name: str
+    frequency_hz: int | None
+    channel: str
+    bandwidth_hz: int
+    power_mw: float | None
+    settings: tuple[tuple[str, str], ...]
+    spare_of: str
+    spares: tuple[str, ...]
+    starts_at: datetime | None
+    ends_at: datetime | None
+    cells: str
+    running_h: float | None
+    status: str
+    reason: str
+    beware: tuple[str, ...]
+    contact: str
+    notes: str
+    margin: str

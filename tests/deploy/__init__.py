@@ -1,0 +1,1 @@
+"""Tests of deploy/ and of the processes that it starts."""
