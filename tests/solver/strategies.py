@@ -149,3 +149,60 @@ def plans(draw: st.DrawFn, document: dict[str, Any]) -> dict[str, int]:
         elif choice == 8:
             plan[carrier["id"]] = draw(st.integers(95, 145))
     return plan
+
+
+@st.composite
+def crowded(draw: st.DrawFn) -> dict[str, Any]:
+    """Too many carriers for a short raster: one or two places, distances between kinds, products at 0 dB."""
+    zones = ["z1", "z2"][: draw(st.integers(1, 2))]
+    slots = ["s1", "s2"][: draw(st.integers(1, 2))]
+    kinds = ["mic", "iem"][: draw(st.integers(1, 2))]
+    step, low = draw(st.sampled_from([1, 2])), 100
+    length = st.integers(0, 7).map(lambda n: [{"low_hz": low, "high_hz": low + n * step, "step_hz": step}])
+    shared = draw(length)
+    carriers = [
+        draw(
+            with_some(
+                {
+                    "id": st.just(f"c{k}"), "zone": st.sampled_from(zones), "kind": st.sampled_from(kinds),
+                    "tuning": st.one_of(st.just(shared), st.just(shared), length),
+                },
+                {"slots": some(slots), "bandwidth_hz": st.integers(0, 3), "level_db": st.sampled_from([0.0, -5.0, -20.0])},
+            )
+        )
+        for k in range(draw(st.integers(3, 5)))
+    ]  # fmt: skip
+    if draw(st.integers(0, 3)) == 0:
+        carriers[0]["fixed_hz"] = draw(st.integers(95, 110))
+    separations = [
+        {"zones": [a, b], "kinds": [k, m], "min_hz": draw(st.integers(0 if draw(st.booleans()) else 1, 6))}
+        for a in zones for b in zones for k in kinds for m in kinds if draw(st.integers(0, 4))
+    ]  # fmt: skip
+    if draw(st.booleans()):
+        separations.append({"carriers": ["c0", "c1"], "min_hz": draw(st.integers(0, 4))})
+    products = draw(
+        st.lists(
+            with_some(
+                {"family": st.sampled_from(["2A-B", "A+B-C"]), "guard_hz": st.integers(1, 4), "treatment": st.just("forbid")},
+                {"made_in": st.sampled_from(["receivers", "transmitters"]), "limit_db": st.sampled_from([-10.0, -60.0])},
+            ),
+            max_size=3,
+        )
+    )  # fmt: skip
+    return {
+        "format": "planning-problem/1",
+        "zones": [
+            {"id": zone}
+            | draw(
+                with_some(
+                    {}, {"hears": st.dictionaries(st.sampled_from(zones), st.sampled_from([0.0, -8.0]))}
+                )
+            )
+            for zone in zones
+        ],
+        "slots": slots,
+        "carriers": carriers,
+        "separations": separations,
+        "blocked": draw(st.sampled_from([[], [{"low_hz": 103, "high_hz": 105}]])),
+        "products": products,
+    }
