@@ -23,6 +23,7 @@ OWN = {
     "planning": {
         "snapshot",
         "siting",
+        "margins",
         "running",
         "adopting",
         "working",

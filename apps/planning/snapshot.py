@@ -29,7 +29,7 @@ MAIN_LAST, SPARE = 8, 9  # a spare is placed after every main
 SLOT_STEP = timedelta(minutes=5)  # hours are widened outward to whole steps …
 SLOT_MARGIN = timedelta(minutes=10)  # … after this much before switch-on and after switch-off
 OUTSIDER_KIND = "outsider"
-MADE_IN_OBEYED = ("receivers",)
+MADE_IN_OBEYED = ("receivers", "transmitters")
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 from types import FrameType
 
-from apps.solver import MalformedProblem, Unsupported, read_problem, solve
+from apps.solver import MalformedProblem, read_problem, solve
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -50,7 +50,7 @@ def main(arguments: list[str] | None = None) -> int:
     except MalformedProblem as malformed:
         print(malformed, file=sys.stderr)
         return 2
-    except (Unsupported, json.JSONDecodeError, UnicodeDecodeError, OSError) as refused:
+    except (json.JSONDecodeError, UnicodeDecodeError, OSError) as refused:
         print(f"{given.problem}: {refused}", file=sys.stderr)
         return 2
     part = given.out.with_name(given.out.name + ".part")
