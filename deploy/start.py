@@ -82,7 +82,8 @@ def read(arguments):
     for server in (demo, serve):
         server.add_argument("--data", type=Path, metavar="DIR", help="folder of the data (var/data)")
         server.add_argument("--host", help="address to listen on (127.0.0.1)")
-        server.add_argument("--port", type=int, help="port to listen on (a free one)")
+        port = "8000" if server is serve else "a free one"
+        server.add_argument("--port", type=int, help=f"port to listen on ({port})")
     commands.add_parser("test", add_help=False, help="the whole suite; further arguments go to pytest")
     commands.add_parser("install", help="set up .venv and end")
     options, unknown = parser.parse_known_args(arguments)
