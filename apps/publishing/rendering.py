@@ -210,6 +210,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
         ("Batteries", _batteries(line, zone)),
         ("Spare", "<br/>".join(map(escape, line.spares)) or "none"),
         ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
+        ("Margin", escape(line.margin) or "–"),
         ("Contact", escape(line.contact)),
         ("Notes", escape(line.notes)),
     ]
@@ -373,7 +374,8 @@ def _batteries(line: SheetLine, zone: ZoneInfo) -> str:
 
 
 def _beware(line: SheetLine) -> str:
-    return "<br/>".join(f"near: {escape(text)}" for text in line.beware)
+    margin = [f"margin: {escape(line.margin)}"] if line.margin else []
+    return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 
 def _live(header: EditionHeader, line: SheetLine) -> str:
