@@ -25,6 +25,10 @@ class Actor:
         return self.role == Role.COORDINATOR
 
     @property
+    def role_name(self) -> str:
+        return str(Role(self.role).label)
+
+    @property
     def sees_all(self) -> bool:
         """Coordinators and the site desk see every department; observers all but the confidential ones."""
         return self.role in (Role.COORDINATOR, Role.DESK)

@@ -15,6 +15,19 @@ def events_of(person: Person, token: Token | None = None) -> QuerySet[Event]:
     return found.filter(pk=token.event_id) if token else found
 
 
+def memberships_of(person: Person) -> QuerySet[Membership]:
+    """Everything that a person is anywhere, latest events first."""
+    found = Membership.objects.filter(person=person).select_related("event", "department")
+    return found.order_by("-event__starts_on", "event__slug", "role", "department__code")
+
+
+def refusal_to_create_events(person: Person) -> str:
+    """New events are made by whoever runs the service, or coordinates an event of it already."""
+    if person.is_staff or Membership.objects.filter(person=person, role=Role.COORDINATOR).exists():
+        return ""
+    return "Only who coordinates an event already, or runs this service, may create one."
+
+
 def actor_in(person: Person, slug: str, token: Token | None = None) -> Actor:
     """The person as an actor in the event of that slug; Missing, whether or not there is such an event."""
     rows = list(Membership.objects.select_related("event").filter(person=person, event__slug=slug))

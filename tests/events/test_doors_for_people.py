@@ -1,0 +1,75 @@
+"""Logging in and out, strangers, missing rights: the doors that every page shares."""
+
+import re
+
+import pytest
+from django.test import Client
+
+from apps.events import actions
+from tests.site import Site, make_site
+
+pytestmark = [pytest.mark.django_db, pytest.mark.store]
+
+
+@pytest.fixture
+def site() -> Site:
+    return make_site()
+
+
+def browser(site: Site, who: str) -> Client:
+    client = Client()
+    client.force_login(site.people[who], backend="django.contrib.auth.backends.ModelBackend")
+    return client
+
+
+def test_who_is_not_logged_in_is_asked_to_and_comes_back_to_where_they_wanted(
+    client: Client, site: Site
+) -> None:
+    answer = client.get(f"/e/{site.event.slug}/")
+    assert (answer.status_code, answer["Location"]) == (302, f"/login/?next=/e/{site.event.slug}/")
+    lead = site.people["lead"]
+    lead.set_password("wide open shutters")
+    lead.save()
+    given = {"username": lead.email.upper(), "password": "wide open shutters"}
+    answer = client.post(answer["Location"], given | {"next": f"/e/{site.event.slug}/"})
+    assert (answer.status_code, answer["Location"]) == (302, f"/e/{site.event.slug}/")
+    assert "Harbour Days" in client.get("/").content.decode()
+    assert client.get("/logout/").status_code == 405
+    assert client.post("/logout/")["Location"] == "/login/"
+    assert client.get("/").status_code == 302
+
+
+def test_a_wrong_password_says_so_and_keeps_the_address(client: Client, site: Site) -> None:
+    page = client.post(
+        "/login/", {"username": "lead@harbour-days.example", "password": "no"}
+    ).content.decode()
+    assert "do not belong together" in page
+    assert 'value="lead@harbour-days.example"' in page
+
+
+def test_after_eight_wrong_passwords_the_door_is_closed_for_a_while(client: Client, site: Site) -> None:
+    given = {"username": "lead@harbour-days.example", "password": "no"}
+    codes = [client.post("/login/", given).status_code for _ in range(8)]
+    assert codes[:7] == [200] * 7
+    assert codes[7] == 429
+    assert "quarter of an hour" in client.post("/login/", given).content.decode()
+
+
+def test_a_stranger_cannot_tell_an_event_from_none(site: Site) -> None:
+    client = browser(site, "stranger")
+    real, none = client.get(f"/e/{site.event.slug}/"), client.get("/e/nothing-here/")
+    assert (real.status_code, none.status_code) == (404, 404)
+    assert real.content.decode().replace(site.event.slug, "") == none.content.decode().replace(
+        "nothing-here", ""
+    )
+    assert "not part of any event" in client.get("/").content.decode()
+
+
+def test_somebody_in_two_events_sees_both_with_their_roles(site: Site) -> None:
+    second = make_site("winter-games")
+
+    actions.add_member(actor=second.coordinator, person=site.people["lead"], role="observer")
+    page = browser(site, "lead").get("/").content.decode()
+    assert "lead of Audio" in page
+    assert "observer" in page
+    assert "/e/winter-games/" in page
