@@ -4,7 +4,7 @@ from django.db.models import Q, QuerySet
 
 from apps.common.errors import Missing
 from apps.events.actors import Actor
-from apps.events.models import Department, Event, Membership, Person, Role, Token, Zone
+from apps.events.models import Department, Event, Invitation, Membership, Person, Role, Token, Zone
 
 _STRENGTH = [Role.COORDINATOR, Role.DESK, Role.OBSERVER, Role.LEAD]
 
@@ -81,3 +81,24 @@ def members_of(actor: Actor) -> QuerySet[Membership]:
     """Everybody in the event, for coordinators; oneself for others."""
     found = actor.event.memberships.select_related("person", "department").order_by("person__name", "pk")
     return found if actor.coordinates else found.filter(person__email=actor.email)
+
+
+def has_log_in(person: Person) -> bool:
+    """Whether a link alone must not open this account: it has a password, or reaches something already."""
+    return person.has_usable_password() or person.is_staff or person.memberships.exists()
+
+
+def open_invitations_of(actor: Actor) -> QuerySet[Invitation]:
+    """Invitations that nobody has used or withdrawn yet, the expired among them; for coordinators."""
+    found = actor.event.invitations.filter(accepted_at=None, withdrawn_at=None).select_related("department")
+    return found.order_by("-created_at", "pk") if actor.coordinates else found.none()
+
+
+def tokens_of(actor: Actor) -> QuerySet[Token]:
+    """The actor's own tokens of this event; a coordinator sees everybody's."""
+    found = (
+        Token.objects.filter(event=actor.event)
+        .select_related("user", "department")
+        .order_by("-created", "pk")
+    )
+    return found if actor.coordinates else found.filter(user__email=actor.email)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib import messages
-from django.contrib.auth.forms import AuthenticationForm, UsernameField
+from django.contrib.auth import login
 from django.contrib.auth.mixins import LoginRequiredMixin
 from django.contrib.auth.views import LoginView, PasswordChangeView
 from django.core.exceptions import PermissionDenied
@@ -19,9 +19,10 @@ from django.utils import timezone
 from django.views import View
 
 from apps.common.errors import Conflict, Faulty, Forbidden, Missing, Refusal, Stale, require
-from apps.events import queries, rules
+from apps.events import actions, queries, rules
 from apps.events.actors import Actor
-from apps.events.models import Event, Role
+from apps.events.forms import LogInForm, NewcomerForm
+from apps.events.models import Event, Invitation, Person, Role
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ PAGES: tuple[tuple[str, str, frozenset[str]], ...] = (
     ("Sheets", "publishing:sheets", frozenset(Role)),
     ("Journal", "overview:journal", frozenset(Role)),
     ("Tokens", "events:tokens", frozenset(Role)),
-    ("Set-up", "events:setup", frozenset([Role.COORDINATOR])),
+    ("Set-up", "spectrum:event", frozenset([Role.COORDINATOR])),
 )
 
 
@@ -151,14 +152,6 @@ class Home(LoginRequiredMixin, View):
         )  # fmt: skip
 
 
-class LogInForm(AuthenticationForm):
-    username = UsernameField(label="E-mail address", widget=forms.EmailInput(attrs={"autofocus": True}))
-    error_messages = {
-        "invalid_login": "This address and password do not belong together. Look at both, and at the caps lock.",
-        "inactive": "This account is closed.",
-    }
-
-
 class LogIn(LoginView):
     template_name = "events/log_in.html"
     authentication_form = LogInForm
@@ -173,3 +166,55 @@ class Password(PasswordChangeView):
     def form_valid(self, form: Any) -> HttpResponse:
         messages.success(self.request, "Your password is changed.")
         return super().form_valid(form)
+
+
+class OpenInvitation(View):
+    """What the link of an invitation opens: joining with the log-in that one has, or making one."""
+
+    template = "events/invitation.html"
+
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        found = Invitation.objects.select_related("event", "department")
+        self.invitation = found.filter(key_digest=actions.key_digest(kwargs["key"])).first()
+        if self.invitation is None:
+            raise Http404
+        refusal = rules.refusal_to_accept(self.invitation, timezone.now())
+        if refusal:
+            return render(request, "events/invitation_over.html", {"why": refusal}, status=410)
+        return super().dispatch(request, *args, **kwargs)
+
+    def get(self, request: HttpRequest, key: str) -> HttpResponse:
+        return self._page()
+
+    def post(self, request: HttpRequest, key: str) -> HttpResponse:
+        invitation = self.invitation
+        assert invitation is not None
+        try:
+            if request.user.is_authenticated:
+                actions.accept_invitation(invitation=invitation, person=request.user)
+            else:
+                form = NewcomerForm(request.POST, email=invitation.email)
+                if not form.is_valid():
+                    return self._page(form)
+                person = actions.accept_as_newcomer(
+                    invitation=invitation,
+                    name=form.cleaned_data["name"],
+                    password=form.cleaned_data["password1"],
+                )
+                login(request, person, backend="django.contrib.auth.backends.ModelBackend")
+        except (Conflict, Forbidden) as refusal:
+            messages.error(request, str(refusal))
+            return self._page()
+        messages.success(request, f"Welcome to {invitation.event.name}.")
+        return redirect("overview:event", invitation.event.slug)
+
+    def _page(self, form: NewcomerForm | None = None) -> HttpResponse:
+        invitation = self.invitation
+        assert invitation is not None
+        person = Person.objects.filter(email=invitation.email).first()
+        context = {
+            "invitation": invitation,
+            "form": form or NewcomerForm(email=invitation.email, initial={"name": invitation.name}),
+            "known": person is not None and queries.has_log_in(person),
+        }
+        return render(self.request, self.template, context)
