@@ -8,6 +8,7 @@ from django.db.models import QuerySet
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.planning.models import Acceptance, Assignment, LeftOut, Run
+from apps.planning.reasons import cause_in_words
 from apps.registry.models import Carrier
 from apps.registry.queries import carriers_of
 
@@ -57,6 +58,11 @@ class PlanRow:
         if self.carrier.registration.not_permitted:
             return "not permitted here"
         return "left out" if self.blocked_by else "not planned yet"
+
+    @property
+    def why(self) -> str:
+        """The largest causes of being left out, in words."""
+        return "; ".join(cause_in_words(cause) for cause in self.blocked_by[:3])
 
 
 def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[PlanRow]:

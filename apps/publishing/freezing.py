@@ -11,6 +11,7 @@ from apps.events.actors import Actor
 from apps.events.models import Department, Event
 from apps.planning.models import Assignment
 from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.reasons import cause_in_words
 from apps.planning.snapshot import HEARD_DB, levels_between
 from apps.planning.states import AGREED
 from apps.publishing.rendering import megahertz
@@ -115,16 +116,6 @@ def _settings(names: list[str], given: dict[str, str]) -> tuple[tuple[str, str],
     )
 
 
-CAUSES = {
-    "tuning": "nothing that it can tune is permitted or free here",
-    "blocked": "occupied range",
-    "separation": "too near to",
-    "product": "intermodulation with",
-    "pair": "its duplex partner finds no place",
-    "span": "too far from the rest of its group",
-}
-
-
 def _reason(row: PlanRow) -> str:
     registration = row.carrier.registration
     if registration.not_permitted:
@@ -134,14 +125,6 @@ def _reason(row: PlanRow) -> str:
     if not row.blocked_by:
         return "Registered after the last plan; no frequency yet."
     return "Left out: " + "; ".join(cause_in_words(cause) for cause in row.blocked_by[:3]) + "."
-
-
-def cause_in_words(cause: dict[str, Any]) -> str:
-    """One cause of being left out with its share of the raster, as people read it."""
-    whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""
-    family = f" {cause['family']}" if cause.get("family") else ""
-    words = CAUSES.get(cause["cause"], cause["cause"])
-    return f"{words}{family} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"
 
 
 @dataclass(frozen=True)

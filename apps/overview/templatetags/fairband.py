@@ -1,5 +1,6 @@
 """Filters of the pages: the shape beside a state, frequencies in megahertz, durations and figures in words."""
 
+from collections import Counter
 from datetime import datetime
 from typing import Any
 
@@ -32,6 +33,10 @@ SHAPES = {
     "new": "+",
     "changed": "≠",
     "unchanged": "=",
+    "moved": "→",
+    "gone": "−",
+    "as published": "=",
+    "not published yet": "◌",
     "faulty": "✕",
     "counts": "■",
     "replaced": "✕",
@@ -72,5 +77,5 @@ def percent(share: float | None) -> str:
 
 @register.filter
 def at(mapping: Any, key: Any) -> Any:
-    """mapping[key], or nothing."""
-    return mapping.get(key, "") if hasattr(mapping, "get") else ""
+    """mapping[key], or nothing; a counter's missing entry is 0."""
+    return mapping[key] if isinstance(mapping, Counter) else mapping.get(key, "")

@@ -1,0 +1,61 @@
+"""Forms of planning: asking for a run, a frequency by hand, a signature under a breach."""
+
+from typing import Any
+
+from django import forms
+
+from apps.planning.running import MAX_SECONDS
+from apps.registry.forms import in_hertz
+from apps.registry.lines import read_hertz
+
+
+class RunForm(forms.Form):
+    """What a run is asked for."""
+
+    seconds = forms.FloatField(
+        min_value=1, max_value=MAX_SECONDS,
+        help_text="How long it may search. It can be stopped at any time and keeps what it has.",
+    )  # fmt: skip
+    repair = forms.BooleanField(
+        label="Move as little as possible",
+        required=False,
+        help_text="For a plan that people use already: proposed frequencies stay where they can.",
+    )
+
+
+class Megahertz(forms.CharField):
+    """A frequency typed in megahertz, with point or comma; whole hertz when clean."""
+
+    def clean(self, value: Any) -> Any:
+        try:
+            hertz = read_hertz(None, in_hertz(str(value or "")))
+        except ValueError as fault:
+            raise forms.ValidationError(str(fault)) from None
+        if hertz is None and self.required:
+            raise forms.ValidationError("Give a frequency in MHz, such as 606.125.")
+        return hertz
+
+
+class FrequencyForm(forms.Form):
+    """A frequency by hand: looked at first, saved afterwards. `shown` names the recount that was looked at."""
+
+    frequency_hz = Megahertz(
+        label="Frequency in MHz",
+        widget=forms.TextInput({"inputmode": "decimal", "autocomplete": "off"}),
+        help_text="Point or comma, such as 606.125.",
+    )
+    reason = forms.CharField(required=False, help_text="Stands in the row and in the journal.")
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    shown = forms.CharField(required=False, widget=forms.HiddenInput)
+
+
+class AcceptForm(forms.Form):
+    """A signature under one breach."""
+
+    breach = forms.CharField(widget=forms.HiddenInput)
+    reason = forms.CharField(label="Why it may stay", required=False)
+    until = forms.DateTimeField(
+        required=False,
+        widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="Empty: until the plan changes on either side.",
+    )
