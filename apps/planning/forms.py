@@ -1,12 +1,9 @@
 """Forms of planning: asking for a run, a frequency by hand, a signature under a breach."""
 
-from typing import Any
-
 from django import forms
 
 from apps.planning.running import MAX_SECONDS
-from apps.registry.forms import in_hertz
-from apps.registry.lines import read_hertz
+from apps.spectrum.forms import MegahertzField
 
 
 class RunForm(forms.Form):
@@ -23,25 +20,12 @@ class RunForm(forms.Form):
     )
 
 
-class Megahertz(forms.CharField):
-    """A frequency typed in megahertz, with point or comma; whole hertz when clean."""
-
-    def clean(self, value: Any) -> Any:
-        try:
-            hertz = read_hertz(None, in_hertz(str(value or "")))
-        except ValueError as fault:
-            raise forms.ValidationError(str(fault)) from None
-        if hertz is None and self.required:
-            raise forms.ValidationError("Give a frequency in MHz, such as 606.125.")
-        return hertz
-
-
 class FrequencyForm(forms.Form):
     """A frequency by hand: looked at first, saved afterwards. `shown` names the recount that was looked at."""
 
-    frequency_hz = Megahertz(
+    frequency_hz = MegahertzField(
         label="Frequency in MHz",
-        widget=forms.TextInput({"inputmode": "decimal", "autocomplete": "off"}),
+        widget=forms.TextInput({"autocomplete": "off"}),
         help_text="Point or comma, such as 606.125.",
     )
     reason = forms.CharField(required=False, help_text="Stands in the row and in the journal.")
