@@ -351,8 +351,8 @@ class Tokens(EventPage):
 
 
 class RevokeToken(EventPage):
-    def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
-        token = queries.tokens_of(self.actor).filter(pk=pk).first()
+    def post(self, request: HttpRequest, slug: str, key: str) -> HttpResponse:
+        token = queries.tokens_of(self.actor).filter(token_key=key).first()
         if token is None:
             raise Missing()
         if self.attempt(lambda: actions.revoke_token(actor=self.actor, token=token)):

@@ -26,5 +26,5 @@ urlpatterns = [
         name="withdraw-invitation",
     ),
     path(f"{E}tokens/", setting_up.Tokens.as_view(), name="tokens"),
-    path(f"{E}tokens/<int:pk>/", setting_up.RevokeToken.as_view(), name="revoke-token"),
+    path(f"{E}tokens/<str:key>/", setting_up.RevokeToken.as_view(), name="revoke-token"),
 ]

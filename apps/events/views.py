@@ -14,7 +14,7 @@ from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
-from django.urls import NoReverseMatch, reverse, reverse_lazy
+from django.urls import reverse, reverse_lazy
 from django.utils import timezone
 from django.views import View
 
@@ -38,7 +38,7 @@ PAGES: tuple[tuple[str, str, frozenset[str]], ...] = (
     ("Event", "overview:event", frozenset(Role)),
     ("Devices", "planning:devices", frozenset(Role)),
     ("Import", "registry:import", frozenset([Role.COORDINATOR, Role.LEAD])),
-    ("Runs", "planning:runs", frozenset([Role.COORDINATOR])),
+    ("Runs", "planning:runs", frozenset([Role.COORDINATOR, Role.DESK])),
     ("Review", "publishing:review", frozenset([Role.COORDINATOR])),
     ("Publish", "publishing:publish", frozenset([Role.COORDINATOR])),
     ("Sheets", "publishing:sheets", frozenset(Role)),
@@ -115,10 +115,7 @@ class EventPage(LoginRequiredMixin, View):
         items = []
         for name, page, roles in PAGES:
             if self.actor.role in roles:
-                try:
-                    items.append(Item(name, reverse(page, args=[self.event.slug]), page == self.here))
-                except NoReverseMatch:
-                    continue
+                items.append(Item(name, reverse(page, args=[self.event.slug]), page == self.here))
         return items
 
 
