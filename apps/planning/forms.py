@@ -2,8 +2,20 @@
 
 from django import forms
 
+from apps.planning.queries import PLAN_STATES
 from apps.planning.running import MAX_SECONDS
+from apps.registry.forms import DeviceFilter
 from apps.spectrum.forms import MegahertzField
+
+
+class LineFilter(DeviceFilter):
+    """Which lines of the list show, by what became of their frequencies too."""
+
+    frequency = forms.ChoiceField(
+        label="A frequency that is",
+        required=False,
+        choices=[("", "all"), *((state, state) for state in PLAN_STATES)],
+    )
 
 
 class RunForm(forms.Form):

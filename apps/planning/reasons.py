@@ -6,7 +6,7 @@ CAUSES = {
     "tuning": "nothing that it can tune is permitted or free here",
     "blocked": "occupied range",
     "separation": "too near to",
-    "product": "intermodulation with",
+    "product": "intermodulation {family}with",
     "pair": "its duplex partner finds no place",
     "span": "too far from the rest of its group",
 }
@@ -17,6 +17,6 @@ def cause_in_words(cause: dict[str, Any]) -> str:
     whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""
     if isinstance(whom, list):
         whom = " and ".join(whom)
-    family = f" {cause['family']}" if cause.get("family") else ""
-    words = CAUSES.get(cause["cause"], cause["cause"])
-    return f"{words}{family} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"
+    family = f"{cause['family']} " if cause.get("family") else ""
+    words = CAUSES.get(cause["cause"], "{family}{cause}").format(family=family, cause=cause["cause"])
+    return f"{words} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"

@@ -7,6 +7,8 @@ from apps.planning import views
 app_name = "planning"
 urlpatterns: list[URLPattern] = [
     path("devices/", views.DeviceList.as_view(), name="devices"),
+    path("devices/decide/", views.Decide.as_view(), name="decide"),
+    path("devices/export.csv", views.Export.as_view(), name="export"),
     path("runs/", views.Runs.as_view(), name="runs"),
     path("runs/<int:number>/", views.RunPage.as_view(), name="run"),
     path("runs/<int:number>/progress/", views.RunProgress.as_view(), name="run-progress"),

@@ -3,10 +3,12 @@
 from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -17,17 +19,20 @@ from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage, add_refusal
 from apps.planning import actions, adopting, documents, queries, running, verdicts
-from apps.planning.forms import AcceptForm, FrequencyForm, RunForm
+from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, RunForm
 from apps.planning.models import Run, RunDocument
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
 from apps.planning.rules import refusal_to_change
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
-from apps.registry.forms import DeviceFilter, in_megahertz
+from apps.registry import actions as registry
+from apps.registry.forms import ReasonForm, in_megahertz
+from apps.registry.importing import write_csv
+from apps.registry.lines import row_of
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of, registrations_matching, registrations_of
-from apps.registry.views import refusal_to_register
+from apps.registry.views import file_answer, refusal_to_register
 
 LINES_A_PAGE = 100
 CAUSES_SHOWN = 3
@@ -40,8 +45,8 @@ class DeviceList(EventPage):
     template = "planning/devices.html"
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        form = DeviceFilter(request.GET, actor=self.actor)
-        found = registrations_matching(self.actor, form.chosen())
+        form = LineFilter(request.GET, actor=self.actor)
+        found = lines_asked_for(self.actor, form)
         everything = Choice.of(found.values_list("pk", "version"))
         page = Paginator(found, LINES_A_PAGE).get_page(request.GET.get("page"))
         got = rows_by_registration(self.actor, page)
@@ -50,6 +55,13 @@ class DeviceList(EventPage):
             any_at_all=bool(everything) or registrations_of(self.actor).exists(),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
         )  # fmt: skip
+
+
+def lines_asked_for(actor: Actor, form: LineFilter) -> QuerySet[Registration]:
+    """The lines that the filters of the address leave."""
+    chosen = form.chosen()
+    found = registrations_matching(actor, chosen)
+    return queries.with_frequency(found, chosen["frequency"]) if chosen.get("frequency") else found
 
 
 def rows_by_registration(actor: Actor, registrations: Iterable[Registration]) -> dict[int, list[PlanRow]]:
@@ -65,6 +77,58 @@ def missing_from(registration: Registration) -> list[str]:
     """What its department still has to fill in before a sheet is complete."""
     names = [] if registration.contact else ["contact"]
     return names + [name for name in registration.kind.settings if not registration.settings.get(name)]
+
+
+class Decide(EventPage):
+    """A coordinator accepts or sends back many lines: first how many are meant, then why, then done."""
+
+    here = "planning:devices"
+    template = "planning/decide.html"
+    refusal = staticmethod(refusal_to_coordinate)
+    DEEDS = {"accept": registry.accept_many, "send back": registry.send_back_many}
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        back = f"{reverse('planning:devices', args=[slug])}?{request.GET.urlencode()}"
+        deed = request.POST.get("do", "")
+        try:
+            choice = self.choice()
+            if deed not in self.DEEDS or not choice:
+                raise Conflict("Tick the lines that are meant, or choose all of them; then say what to do.")
+        except (Faulty, Conflict) as refusal:
+            self.say(refusal)
+            return redirect(back)
+        form = ReasonForm(request.POST if "confirmed" in request.POST else None)
+        if "confirmed" in request.POST and form.is_valid():
+            reason = form.cleaned_data["reason"]
+            if self.attempt(lambda: self.DEEDS[deed](actor=self.actor, choice=choice, reason=reason), form):
+                count = f"{len(choice)} line{'s' if len(choice) != 1 else ''}"
+                messages.success(request, f"{count} {'accepted' if deed == 'accept' else 'sent back'}.")
+                return redirect(back)
+        rows = registrations_of(self.actor).filter(pk__in=[k for k in choice.versions if k.isdigit()])
+        return self.render(
+            form=form, deed=deed, choice=choice, rows=rows[:20], more=max(0, len(choice) - 20), back=back
+        )
+
+    def choice(self) -> Choice:
+        """The ticked rows, or all that the filter shows if they are still those that were shown."""
+        if self.request.POST.get("scope") != "all":
+            return Choice.read(self.request.POST.getlist("row"))
+        found = lines_asked_for(self.actor, LineFilter(self.request.GET, actor=self.actor))
+        choice = Choice.of(found.values_list("pk", "version"))
+        if choice.digest != self.request.POST.get("all"):
+            raise Conflict("The list changed since you looked. Look at it again, then repeat your choice.")
+        return choice
+
+
+class Export(EventPage):
+    """The list as a file that imports again; the filters of the address hold."""
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        zone = ZoneInfo(self.event.timezone)
+        rows = lines_asked_for(self.actor, LineFilter(request.GET, actor=self.actor))
+        return file_answer(
+            write_csv(row_of(registration, zone) for registration in rows), f"{slug}-devices.csv"
+        )
 
 
 # -- runs -----------------------------------------------------------------------------------

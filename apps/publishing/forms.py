@@ -5,10 +5,9 @@ from typing import Any
 from django import forms
 
 from apps.events.actors import Actor
-from apps.planning.states import AssignmentState
+from apps.planning.queries import PLAN_STATES
 from apps.publishing import differences
 from apps.registry.forms import DeviceFilter
-from apps.registry.states import NOT_PERMITTED
 
 
 class ReviewFilter(DeviceFilter):
@@ -18,9 +17,8 @@ class ReviewFilter(DeviceFilter):
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
         super().__init__(*args, actor=actor, **kwargs)
-        states = [*(state.value for state in AssignmentState), "left out", "not planned yet", NOT_PERMITTED]
         self.fields["state"] = forms.ChoiceField(
-            choices=[("", "all"), *((state, state) for state in states)], required=False
+            choices=[("", "all"), *((state, state) for state in PLAN_STATES)], required=False
         )
         words = ((word, word) for word in differences.WORDS)
         self.fields["since"] = forms.ChoiceField(

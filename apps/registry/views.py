@@ -11,15 +11,14 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
-from apps.common.choice import Choice
 from apps.common.errors import Conflict, Faulty, Forbidden, Missing, Refusal, Stale
 from apps.events.actors import Actor
-from apps.events.rules import refusal_to_coordinate, refusal_to_write
+from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
 from apps.registry import actions, queries
-from apps.registry.forms import DeviceFilter, ReasonForm, RegistrationForm, UploadForm, typed_of
+from apps.registry.forms import RegistrationForm, UploadForm, typed_of
 from apps.registry.guidance import guidance
-from apps.registry.importing import Table, read_csv, write_csv, write_remarks, write_template
+from apps.registry.importing import Table, read_csv, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.lines import COLUMNS, row_of
 from apps.registry.models import Registration, Upload
@@ -199,72 +198,20 @@ class DeviceHelp(LinePage):
         return self.render(guidance=guidance(self.actor, form.row(), registration))
 
 
-class Decide(EventPage):
-    """A coordinator accepts or sends back many lines: first how many are meant, then why, then done."""
-
-    here = "planning:devices"
-    template = "registry/decide.html"
-    refusal = staticmethod(refusal_to_coordinate)
-    DEEDS = {"accept": actions.accept_many, "send back": actions.send_back_many}
-
-    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
-        back = f"{reverse('planning:devices', args=[slug])}?{request.GET.urlencode()}"
-        deed = request.POST.get("do", "")
-        try:
-            choice = self.choice()
-            if deed not in self.DEEDS or not choice:
-                raise Conflict("Tick the lines that are meant, or choose all of them; then say what to do.")
-        except (Faulty, Conflict) as refusal:
-            self.say(refusal)
-            return redirect(back)
-        form = ReasonForm(request.POST if "confirmed" in request.POST else None)
-        if "confirmed" in request.POST and form.is_valid():
-            reason = form.cleaned_data["reason"]
-            if self.attempt(lambda: self.DEEDS[deed](actor=self.actor, choice=choice, reason=reason), form):
-                count = f"{len(choice)} line{'s' if len(choice) != 1 else ''}"
-                messages.success(request, f"{count} {'accepted' if deed == 'accept' else 'sent back'}.")
-                return redirect(back)
-        rows = queries.registrations_of(self.actor).filter(pk__in=[k for k in choice.versions if k.isdigit()])
-        return self.render(
-            form=form, deed=deed, choice=choice, rows=rows[:20], more=max(0, len(choice) - 20), back=back
-        )
-
-    def choice(self) -> Choice:
-        """The ticked rows, or all that the filter shows if they are still those that were shown."""
-        if self.request.POST.get("scope") != "all":
-            return Choice.read(self.request.POST.getlist("row"))
-        filters = DeviceFilter(self.request.GET, actor=self.actor).chosen()
-        found = queries.registrations_matching(self.actor, filters)
-        choice = Choice.of(found.values_list("pk", "version"))
-        if choice.digest != self.request.POST.get("all"):
-            raise Conflict("The list changed since you looked. Look at it again, then repeat your choice.")
-        return choice
-
-
 # -- files ----------------------------------------------------------------------------------
 
 
-def _file(content: bytes, name: str) -> HttpResponse:
+def file_answer(content: bytes, name: str) -> HttpResponse:
     answer = HttpResponse(content, content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer
-
-
-class Export(EventPage):
-    """The list as a file that imports again; the filters of the address hold."""
-
-    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        zone = ZoneInfo(self.event.timezone)
-        filters = DeviceFilter(request.GET, actor=self.actor).chosen()
-        rows = queries.registrations_matching(self.actor, filters)
-        return _file(write_csv(row_of(registration, zone) for registration in rows), f"{slug}-devices.csv")
 
 
 class Template(EventPage):
     """An empty list with the columns' names."""
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        return _file(write_template(), "devices.csv")
+        return file_answer(write_template(), "devices.csv")
 
 
 COLUMN_WORDS = {
@@ -428,11 +375,11 @@ class UploadFile(UploadPage):
     def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
         upload = self.found(pk)
         if request.GET.get("as") != "remarks":
-            return _file(gzip.decompress(bytes(upload.content)), f"upload-{pk}.csv")
+            return file_answer(gzip.decompress(bytes(upload.content)), f"upload-{pk}.csv")
         try:
             rows = table_of(upload).rows
         except Refusal:
             raise Missing() from None
         judgements = judge(self.actor, _with_department(upload, table_of(upload)))
         faults = [fault for judged in judgements for fault in judged.faults]
-        return _file(write_remarks(rows, faults), f"upload-{pk}-remarks.csv")
+        return file_answer(write_remarks(rows, faults), f"upload-{pk}-remarks.csv")

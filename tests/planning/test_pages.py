@@ -83,6 +83,12 @@ def test_filters_are_kept_in_the_address_and_all_hold_together(site: Site) -> No
     assert shown("state=not permitted here") == {"abroad"}
     assert shown("text=micro CHO") == {"choir"}
     assert shown("kind=repeater") == set()
+    place(site, "AUD-001", ON_RASTER)
+    first = Carrier.objects.get(code="AUD-001").registration.label
+    assert shown("frequency=proposed") == {first}
+    assert shown("frequency=not permitted here") == {"abroad"} - {first}
+    assert shown("frequency=not planned yet") == {"vocals", "choir", "camera"} - {first}
+    assert shown("frequency=left out") == shown("frequency=nonsense") == set()
     page = text(boss.get(f"{BASE}devices/?zone=side&text=cho"))
     assert 'value="cho"' in page and '<option value="side" selected>' in page
     assert "No line fits these filters" in text(boss.get(f"{BASE}devices/?zone=nowhere"))
