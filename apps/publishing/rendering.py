@@ -116,7 +116,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     text = str(value)
-    return f"'{text}" if text[:1] in "=+-@\t\r" else text
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
 # -- paper ----------------------------------------------------------------------------------
@@ -225,7 +225,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
     if line.unit_key:
         story += [
             Spacer(1, 8 * mm),
-            Code(_live(header, line), 34 * mm),
+            Code(live_address(header, line), 34 * mm),
             Paragraph("Scan: is this sheet still the one that counts?", SMALL),
         ]
     return _built(header, story, f"{line.unit_label}, edition {header.number}")
@@ -284,7 +284,7 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
                     Paragraph(f"{hours(line, zone)}<br/>{escape(batteries_of(line, zone))}", SMALL),
                     Paragraph(_beware(line), SMALL),
                 ],
-                Code(_live(header, line), 15 * mm) if line.unit_key else "",
+                Code(live_address(header, line), 15 * mm) if line.unit_key else "",
             ]
         )
     table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
@@ -376,7 +376,8 @@ def _beware(line: SheetLine) -> str:
     return "<br/>".join(f"near: {escape(text)}" for text in line.beware)
 
 
-def _live(header: EditionHeader, line: SheetLine) -> str:
+def live_address(header: EditionHeader, line: SheetLine) -> str:
+    """What a device's QR code opens; it names the edition that the paper was printed from."""
     return f"{header.address}/u/{line.unit_key}/?e={header.number}"
 
 
