@@ -140,6 +140,7 @@ TEMPLATES = [
 DATABASE_URL = os.environ.get("DATABASE_URL", "")
 if DATABASE_URL:
     DATABASES = {"default": dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True)}
+    DATABASES["default"]["TEST"] = {"NAME": f"test_fairband_{secrets.token_hex(4)}"}
 else:
     # Write-ahead log and immediate transactions: the only combination of four tried under which several
     # processes never see "database is locked". ATOMIC_REQUESTS stays off, or every page view would lock.

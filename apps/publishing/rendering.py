@@ -116,7 +116,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     text = str(value)
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+    return f"'{text}" if text and text[0] in "=+-@\t\r" else text
 
 
 # -- paper ----------------------------------------------------------------------------------

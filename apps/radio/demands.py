@@ -9,6 +9,8 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import Final
 
+from apps.radio.kinds import Kind
+from apps.radio.paths import Path
 from apps.radio.products import (
     ANY_PRODUCT_DB,
     FAMILIES,
@@ -16,16 +18,21 @@ from apps.radio.products import (
     MadeIn,
     Victim,
     harmonics,
+    order,
     receiver_limit_db,
     transmitter_limit_db,
 )
 from apps.radio.selectivity import overload_db
-from apps.radio.site import Kind, Path, Service, Site, Treatment
+from apps.radio.settings import Treatment
+from apps.radio.site import Service, Site
 
 
 @dataclass(frozen=True)
 class Heard:
-    """A sending place as a receiving place hears it. `level_db` 0: the strongest carrier heard there."""
+    """A sending place as a receiving place hears it. `level_db` 0: the strongest carrier heard there.
+
+    Levels are those of several carriers heard at once, as products need them.
+    """
 
     receiver: str
     sender: str
@@ -45,9 +52,14 @@ class CarrierLevel:
 
 @dataclass(frozen=True)
 class SeparationReason:
-    """One victim and one interferer at their worst: threshold = max(wanted − PR, noise + I/N)."""
+    """One interferer at one victim's receivers, at their worst, and the offset that it takes.
 
-    interferer: Service
+    `threshold_dbm` does no harm within the victim's filter. `short_db`: what is missing even far apart.
+    `overload_db` > 0: past the receiver's compression, whatever the offset; None without an intercept point.
+    The path loss behind it: `Site.path(sender, receiver, kind)`.
+    """
+
+    kind: str
     victim: Service
     sender: str
     receiver: str
@@ -56,26 +68,27 @@ class SeparationReason:
     noise_dbm: float
     threshold_dbm: float
     needed_db: float
+    min_hz: int
     short_db: float
-    overload_db: float
-    path: Path
+    overload_db: float | None
 
     def words(self) -> str:
         """One sentence for people."""
         start = (
-            f"{self.interferer.kind} from {self.sender} reaches {self.victim.kind} in {self.receiver} at "
+            f"{self.kind} from {self.sender} reaches {self.victim.kind} in {self.receiver} at "
             f"{self.interferer_dbm:.0f} dBm, where {self.threshold_dbm:.0f} dBm does no harm"
         )
         if self.needed_db <= 0:
             return f"{start}: they may share a frequency"
         tail = f"; even far apart {self.short_db:.0f} dB are missing" if self.short_db > 0 else ""
-        hard = ", and the receiver overloads: move them apart" if self.overload_db > 0 else ""
+        overloads = self.overload_db is not None and self.overload_db > 0
+        hard = ", and the receiver overloads: move them apart" if overloads else ""
         return f"{start}: {self.needed_db:.0f} dB of rejection needed{tail}{hard}"
 
 
 @dataclass(frozen=True)
 class SeparationDemand:
-    """`places[0]` goes with `kinds[0]`. `min_hz` 0: they may share a frequency (listed for its reason)."""
+    """`places[0]` goes with `kinds[0]`. Pairs that need none are left out; ask `separation` why."""
 
     places: tuple[str, str]
     kinds: tuple[str, str]
@@ -135,59 +148,51 @@ def demands(site: Site) -> Demands:
 # ------------------------------------------------------------------------------------------ who hears whom
 
 
-def _levels_at(site: Site, receiver: str) -> list[tuple[float, str, str]]:
-    """(level in dBm, sending place, kind) of everything that a place's receivers let in."""
-    pairs = {
-        (sender, service.kind)
-        for service in site.services
-        for sender in service.sent_from
-        if site.lets_in(receiver, service.kind)
-    }
-    return sorted((site.strong_dbm(kind, sender, receiver), sender, kind) for sender, kind in pairs)
+def _levels_at(site: Site, receiver: int) -> list[tuple[float, str, str]]:
+    """(level in dBm, sending place, kind) of everything that a place's receivers let in, strongest last."""
+    levels = site.emission_levels.together_dbm[:, receiver].tolist()
+    return sorted(
+        (level, sender, kind)
+        for level, (kind, sender) in zip(levels, site.emissions, strict=True)
+        if site.lets_in(site.places[receiver].id, kind)
+    )
 
 
-def _strongest(site: Site) -> dict[str, float]:
+def _strongest(site: Site) -> dict[int, float]:
     """dBm of the strongest carrier that each receiving place hears: its 0 dB."""
-    found = {}
-    for number in site.receiving:
-        levels = _levels_at(site, site.places[number].id)
-        found[site.places[number].id] = levels[-1][0] if levels else -math.inf
-    return found
+    return {place: _levels_at(site, place)[-1][0] for place in site.receiving}
 
 
-def _heard(site: Site, strongest: dict[str, float], limits: tuple[ProductDemand, ...]) -> list[Heard]:
+def _heard(site: Site, strongest: dict[int, float], limits: tuple[ProductDemand, ...]) -> list[Heard]:
     """Every sending place down to the lowest limit of the place that hears it."""
     lowest: dict[str, float] = defaultdict(lambda: ANY_PRODUCT_DB)
     for limit in limits:
         for place in limit.places:
             lowest[place] = min(lowest[place], limit.limit_db)
     rows = []
-    for receiver, zero_dbm in strongest.items():
-        best = {sender: (level, kind) for level, sender, kind in _levels_at(site, receiver)}
-        for sender in sorted(best):
-            level_dbm, kind = best[sender]
+    for number, zero_dbm in strongest.items():
+        receiver = site.places[number].id
+        best = {sender: (level, kind) for level, sender, kind in _levels_at(site, number)}
+        for sender, (level_dbm, kind) in sorted(best.items()):
             if level_dbm - zero_dbm >= lowest[receiver]:
                 where = site.path(sender, receiver, kind)
-                rows.append(Heard(receiver, sender, min(0.0, level_dbm - zero_dbm), level_dbm, kind, where))
+                rows.append(Heard(receiver, sender, level_dbm - zero_dbm, level_dbm, kind, where))
     return rows
 
 
 def _carrier_levels(site: Site) -> list[CarrierLevel]:
     """Each service against the strongest kind sent from its places, where it comes nearest to it."""
-    strongest: dict[tuple[str, str], float] = {}
-    for number in site.receiving:
-        receiver = site.places[number].id
-        for level, sender, _ in _levels_at(site, receiver):
-            strongest[sender, receiver] = level
-    rows = []
-    for service in site.services:
-        below = [
-            site.strong_dbm(service.kind, sender, receiver) - level
-            for (sender, receiver), level in strongest.items()
-            if sender in service.sent_from and site.lets_in(receiver, service.kind)
-        ]
-        rows.append(CarrierLevel(service, min(0.0, max(below, default=0.0))))
-    return rows
+    below: dict[tuple[str, str], float] = defaultdict(lambda: -math.inf)
+    for receiver in site.receiving:
+        at = _levels_at(site, receiver)
+        strongest = {sender: level for level, sender, _ in at}
+        for level, sender, kind in at:
+            below[kind, sender] = max(below[kind, sender], level - strongest[sender])
+    return [
+        CarrierLevel(service, level if math.isfinite(level) else 0.0)
+        for service in site.services
+        for level in [max(below[service.kind, sender] for sender in service.sent_from)]
+    ]
 
 
 # --------------------------------------------------------------------------------------------- separations
@@ -195,99 +200,95 @@ def _carrier_levels(site: Site) -> list[CarrierLevel]:
 
 def _separations(site: Site) -> list[SeparationDemand]:
     """For each two (place, kind) the largest separation that any victim among them needs, then the wishes."""
-    worst: dict[tuple[tuple[str, str], tuple[str, str]], tuple[int, SeparationReason]] = {}
-    for victim in site.services:
+    worst: dict[tuple[tuple[str, str], tuple[str, str]], SeparationReason] = {}
+    for victim in dict.fromkeys(site.services):
         for receiver in victim.received_in:
-            for interferer in site.services:
-                if not site.lets_in(receiver, interferer.kind):
-                    continue
-                for sender in interferer.sent_from:
-                    reason, min_hz = _separation(site, interferer, sender, victim, receiver)
-                    ends = (sender, interferer.kind), (receiver, victim.kind)
-                    key = min(ends), max(ends)
-                    held = worst.get(key)
-                    if held is None or (min_hz, reason.needed_db) > (held[0], held[1].needed_db):
-                        worst[key] = min_hz, reason
+            for kind, sender in _disturbing(site, victim, receiver):
+                reason = separation(site, kind, sender, victim, receiver)
+                ends = (sender, kind), (receiver, victim.kind)
+                key = min(ends), max(ends)
+                held = worst.get(key)
+                if held is None or (reason.min_hz, reason.needed_db) > (held.min_hz, held.needed_db):
+                    worst[key] = reason
     rows = []
-    for ((place_1, kind_1), (place_2, kind_2)), (min_hz, reason) in sorted(worst.items()):
+    for ((place_1, kind_1), (place_2, kind_2)), reason in sorted(worst.items(), key=lambda row: row[0]):
         places, kinds = (place_1, place_2), (kind_1, kind_2)
-        rows.append(SeparationDemand(places, kinds, min_hz, "forbid", 0.0, reason))
+        if reason.min_hz > 0:
+            rows.append(SeparationDemand(places, kinds, reason.min_hz, "forbid", 0.0, reason))
         uses = sorted((site.kind_of[kind_1].use, site.kind_of[kind_2].use))
         for wish in site.settings.wishes:
-            if sorted(wish.uses) == uses and reason.needed_db >= wish.from_db and wish.min_hz > min_hz:
+            if sorted(wish.uses) == uses and reason.needed_db >= wish.from_db and wish.min_hz > reason.min_hz:
                 rows.append(
                     SeparationDemand(places, kinds, wish.min_hz, "penalise", wish.weight, reason, wish.note)
                 )
     return rows
 
 
-def _separation(
-    site: Site, interferer: Service, sender: str, victim: Service, receiver: str
-) -> tuple[SeparationReason, int]:
-    row = site.kind_of[victim.kind]
-    level = site.interferer_dbm(interferer.kind, sender, victim, receiver)
-    at_most = site.strong_dbm(interferer.kind, sender, receiver) - row.receiver_body.least_db
-    wanted = wanted_dbm(site, victim, receiver) - site.settings.fade_db
-    noise = site.noise_dbm(receiver, victim.kind)
-    threshold = max(wanted - row.protection, noise + site.settings.i_over_n_db)
-    found = site.rejection(interferer.kind, victim.kind).separation(level - threshold)
-    reason = SeparationReason(
-        interferer=interferer,
+def _disturbing(site: Site, victim: Service, receiver: str) -> list[tuple[str, str]]:
+    """(kind, sending place) of what can reach a victim above its threshold at all."""
+    levels = site.emission_levels.strong_dbm[:, site.index_of[receiver]]
+    body = site.kind_of[victim.kind].receiver_body
+    above = levels - body.least_db > site.reception(victim, receiver).threshold_dbm
+    found = [site.emissions[number] for number in above.nonzero()[0]]
+    return [(kind, sender) for kind, sender in found if site.lets_in(receiver, kind)]
+
+
+def separation(site: Site, kind: str, sender: str, victim: Service, receiver: str) -> SeparationReason:
+    """How far one kind sent from a place must stay from a victim at one of its receiving places, and why."""
+    row, at = site.kind_of[victim.kind], site.reception(victim, receiver)
+    level = site.interferer_dbm(kind, sender, victim, receiver)
+    overload = None
+    if row.iip3_dbm is not None:
+        at_most = site.strong_dbm(kind, sender, receiver) - row.receiver_body.least_db
+        overload = overload_db(at_most, at.iip3_dbm)
+    found = site.rejection(kind, victim.kind).separation(level - at.threshold_dbm)
+    return SeparationReason(
+        kind=kind,
         victim=victim,
         sender=sender,
         receiver=receiver,
         interferer_dbm=level,
-        wanted_dbm=wanted,
-        noise_dbm=noise,
-        threshold_dbm=threshold,
-        needed_db=level - threshold,
+        wanted_dbm=at.faded_dbm,
+        noise_dbm=at.noise_dbm,
+        threshold_dbm=at.threshold_dbm,
+        needed_db=level - at.threshold_dbm,
+        min_hz=found.min_hz,
         short_db=found.short_db,
-        overload_db=overload_db(at_most, site.chain(receiver, victim.kind).iip3_dbm),
-        path=site.path(sender, receiver, interferer.kind),
+        overload_db=overload,
     )
-    return reason, found.min_hz
-
-
-def wanted_dbm(site: Site, service: Service, receiver: str) -> float:
-    """Weakest planned level of a service at one of its receiving places, before fading."""
-    return min(site.weak_dbm(service.kind, sender, receiver) for sender in service.sent_from)
 
 
 # ------------------------------------------------------------------------------------------------ products
 
 
-RECEIVED: Final = ("2A-B", "A+B-C", "3A-2B")
-"""Families that a receiver is protected from, where its kind has a guard for them."""
-
-
-def _product_demands(site: Site, strongest: dict[str, float]) -> list[ProductDemand]:
+def _product_demands(site: Site, strongest: dict[int, float]) -> list[ProductDemand]:
     """Limits by kind, equal ones (rounded down to the settings' step) of several places in one row."""
     grouped: dict[tuple[str, str, MadeIn, int, float], list[LimitReason]] = defaultdict(list)
     weakest: dict[tuple[str, str], float] = defaultdict(lambda: math.inf)
     for service in site.services:
         for place in service.received_in:
-            own = wanted_dbm(site, service, place)
+            own = site.reception(service, place).weakest_dbm
             weakest[service.kind, place] = min(weakest[service.kind, place], own)
     step = site.settings.limit_step_db
     for (kind_id, place), own in weakest.items():
         kind = site.kind_of[kind_id]
-        for family, made_in, reason, limit in _limits(site, kind, place, own, strongest[place]):
+        for family, made_in, reason, limit in _limits(
+            site, kind, place, own, strongest[site.index_of[place]]
+        ):
             rounded = math.floor(limit / step) * step
             grouped[kind_id, family, made_in, kind.guards[family], rounded].append(reason)
     return [
         ProductDemand(
             family=family,
             guard_hz=guard_hz,
-            treatment=site.settings.treatments[family],
+            treatment=site.settings.treatments.get(family, "penalise"),
             limit_db=limit,
             made_in=made_in,
             places=tuple(sorted({reason.place for reason in reasons})),
             kind=kind_id,
             reasons=tuple(reasons),
         )
-        for (kind_id, family, made_in, guard_hz, limit), reasons in sorted(
-            grouped.items(), key=lambda i: i[0]
-        )
+        for (kind_id, family, made_in, guard_hz, limit), reasons in sorted(grouped.items())
     ]
 
 
@@ -301,11 +302,10 @@ def _limits(
     strongest = strongest_dbm - kind.receiver_body.least_db
     victim = Victim(strongest, own_dbm - strongest, kind.protection, site.settings.fade_db)
     iip3 = None if kind.iip3_dbm is None else site.chain(place, kind.id).iip3_dbm
+    intercepts = {3: iip3, 5: kind.iip5_dbm}
     rows: list[tuple[str, MadeIn, LimitReason, float]] = []
-    for family in RECEIVED:
-        if family not in kind.guards:
-            continue
-        intercept = kind.iip5_dbm if family == "3A-2B" else iip3
+    for family in kind.guards:
+        intercept = intercepts.get(order(FAMILIES[family]))
         computed = None if intercept is None else receiver_limit_db(FAMILIES[family], victim, intercept)
         reason = LimitReason(place, victim, intercept, computed)
         rows.append((family, "receivers", reason, ANY_PRODUCT_DB if computed is None else computed))

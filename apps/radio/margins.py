@@ -2,9 +2,9 @@
 
 Belongs here: the sums over a plan's carriers. Levels are referred to the receiving antenna's terminals. A
 margin is the wanted level over noise, interference and products together, less the protection ratio, in whole
-dB rounded down: `margin_db` for the wanted signal at its weakest planned and faded against interferers
-at their strongest, `usual_margin_db` for usual levels without fading. Both are a model's figures: measure on
-site.
+dB rounded down. `margin_db`: the wanted signal at its weakest planned and faded, the worst interferer at its
+strongest plausible and all others at their usual level, for not all are nearest at once. `usual_margin_db`:
+all at their usual level, nothing faded. Both are a model's figures: measure on site.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apps.radio.beats import common_bin_hz, third_order_loads
-from apps.radio.demands import wanted_dbm
+from apps.radio.kinds import Kind
 from apps.radio.selectivity import STEP_HZ
-from apps.radio.site import Kind, Site
+from apps.radio.site import Site
 from apps.radio.units import Decibels, dbm, milliwatts, power_ratio
 
 TRIPLE_BEAT: Final = 4.0
@@ -65,8 +65,8 @@ class Margins:
     """One row per link, a carrier at a place that receives it. Levels in dBm (m,), margins in whole dB (m,).
 
     `slot`: the stretch of time in which it is worst; all interference is of that slot. `worst` (m, 3): the
-    carriers that disturb it most, −1 where there are none, with their levels in `worst_dbm`. `place` is an
-    index into the site's places.
+    carriers that disturb it most, each at its strongest, −1 where there are none; `worst_dbm`: their levels.
+    `place` is an index into the site's places.
     """
 
     carrier: NDArray[np.int64]
@@ -189,12 +189,12 @@ class _Group:
         body = self.kind.receiver_body
         strong = site.levels.strong_dbm[plan.service, place] + plan.power - body.least_db
         usual = site.levels.usual_dbm[plan.service, place] + plan.power - body.usual_db
-        with_wanted = self._with_wanted_dbm()[plan.service] + plan.power
+        strong = np.minimum(strong, self._with_wanted_dbm()[plan.service] + plan.power)
         self.strong_mw = np.where(heard, milliwatts(strong), 0.0)
-        self.unwanted_mw = np.where(heard, milliwatts(np.minimum(strong, with_wanted)), 0.0)
         self.usual_mw = np.where(heard, milliwatts(usual), 0.0)
-        self.noise_mw = float(milliwatts(site.noise_dbm(self.name, self.kind.id)))
-        self.iip3_dbm = site.chain(self.name, self.kind.id).iip3_dbm
+        self.reception = site.reception(self.service, self.name)
+        self.noise_mw = float(milliwatts(self.reception.noise_dbm))
+        self.iip3_dbm = self.reception.iip3_dbm
 
     def _with_wanted_dbm(self) -> Decibels:
         """Level of services that come from the same fixed place as the wanted signal; inf for others."""
@@ -207,29 +207,16 @@ class _Group:
             ]
         )
 
-    def wanted_dbm(self) -> tuple[Decibels, Decibels]:
-        """The wanted level of each carrier, weakest planned and faded, and usual (v,) each."""
-        power = self.plan.power[self.carriers]
-        weak = wanted_dbm(self.site, self.service, self.name) - self.site.settings.fade_db
-        usual = min(self.site.usual_dbm(self.kind.id, sender, self.name) for sender in self.service.sent_from)
-        return weak + power, usual - self.kind.receiver_body.usual_db + power
-
-    def let_in(self) -> NDArray[np.float64]:
-        """Share of each carrier's power that each victim's filter lets in (v, n); 0 for the victim itself."""
+    def let_in(self) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Share of each carrier that each victim's filter lets in, 0 for itself, and overlap (v, n)."""
         hz, kinds = self.plan.hz, self.site.kind_index[self.plan.service]
         table = self.site.share_let_in(self.kind.id)
         apart = np.abs(hz[None, :] - hz[self.carriers, None])
-        step = np.minimum(apart // STEP_HZ, table.shape[1] - 1)
-        share = table.ravel()[kinds * table.shape[1] + step]
+        step = np.minimum(((apart + 0.5) / STEP_HZ).astype(np.int32), table.shape[1] - 1)
+        share = table.ravel().take(kinds * table.shape[1] + step)
         share[np.arange(self.carriers.size), self.carriers] = 0.0
-        return share
-
-    def overlapping(self) -> NDArray[np.bool_]:
-        """Whether each carrier's occupied band overlaps each victim's (v, n)."""
-        widths = np.array([kind.bandwidth_hz for kind in self.site.kinds])
-        width = widths[self.site.kind_index[self.plan.service]]
-        apart = np.abs(self.plan.hz[None, :] - self.plan.hz[self.carriers, None])
-        return 2 * apart < width + self.kind.bandwidth_hz
+        widths = np.array([kind.bandwidth_hz for kind in self.site.kinds])[kinds]
+        return share, 2 * apart < widths + self.kind.bandwidth_hz
 
     def margins(
         self,
@@ -239,13 +226,20 @@ class _Group:
     ) -> Margins:
         """Margins of these links, their products (v, slots) given."""
         rows, on = np.arange(self.carriers.size), self.plan.on[:, slots]
-        share = self.let_in()
-        strong = share @ (self.unwanted_mw[:, None] * on)
-        usual = share @ (self.usual_mw[:, None] * on)
-        worst_slot = np.where(on[self.carriers], strong + products, -1.0).argmax(axis=1)
-        strong, usual, products = (x[rows, worst_slot] for x in (strong, usual, products))
-        single = share * (self.unwanted_mw * on[:, worst_slot].T)
-        cochannel = (single * self.overlapping()).sum(axis=1)
+        share, overlapping = self.let_in()
+        at_once = np.minimum(self.usual_mw, self.strong_mw)
+        excess = share * (self.strong_mw - at_once)
+        unwanted = share @ (at_once[:, None] * on)
+        unwanted += np.stack([(excess * on[:, slot]).max(axis=1) for slot in range(slots.size)], axis=1)
+        worst_slot = np.where(on[self.carriers], unwanted + products, -1.0).argmax(axis=1)
+        unwanted, products = unwanted[rows, worst_slot], products[rows, worst_slot]
+        on_then = on[:, worst_slot].T
+        share, excess = share * on_then, excess * on_then
+        usual = share @ self.usual_mw
+        nearest = excess.argmax(axis=1)
+        cochannel = (share * overlapping) @ at_once
+        cochannel += np.where(overlapping[rows, nearest], excess[rows, nearest], 0.0)
+        single = share * self.strong_mw
         worst = _three_largest(single)
         worst_mw = np.where(worst < 0, 0.0, np.take_along_axis(single, np.maximum(worst, 0), axis=1))
         noise = np.array(
@@ -254,7 +248,8 @@ class _Group:
                 for carrier in self.carriers.tolist()
             ]
         )
-        wanted, usual_wanted = self.wanted_dbm()
+        power = self.plan.power[self.carriers]
+        wanted, usual_wanted = self.reception.faded_dbm + power, self.reception.usual_dbm + power
         return Margins(
             carrier=self.carriers,
             place=np.full(self.carriers.size, self.place),
@@ -262,9 +257,9 @@ class _Group:
             wanted_dbm=wanted,
             noise_dbm=dbm(noise),
             cochannel_dbm=dbm(cochannel),
-            adjacent_dbm=dbm(np.maximum(0.0, strong - cochannel)),
+            adjacent_dbm=dbm(np.maximum(0.0, unwanted - cochannel)),
             products_dbm=dbm(products),
-            margin_db=self._margin(wanted, noise + strong + products),
+            margin_db=self._margin(wanted, noise + unwanted + products),
             usual_margin_db=self._margin(usual_wanted, noise + usual + products),
             worst=worst,
             worst_dbm=dbm(worst_mw),
@@ -278,7 +273,7 @@ class _Group:
 def _receiver_products_mw(
     site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Products made in the receivers of one place, by link and slot (links, slots); 0 without figures.
+    """Products made in the receivers of one place, by link and slot (links, slots).
 
     At most the strongest carrier: past compression the intercept formula no longer holds.
     """
@@ -290,8 +285,7 @@ def _receiver_products_mw(
     two_guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
     three_guard = np.repeat([group.kind.guards.get("A+B-C", 0) for group in groups], sizes)
     noise = np.repeat([group.noise_mw for group in groups], sizes)
-    heard = _in_passband(site, place, plan.hz) & site.mixes[plan.service]
-    level = np.where(heard, milliwatts(site.levels.strong_dbm[plan.service, place] + plan.power), 0.0)
+    level = _levels_together(site, plan, place)
     found = np.zeros((carrier.size, slots.size))
     matters = TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE
     for column, slot in enumerate(slots):
@@ -309,6 +303,13 @@ def _receiver_products_mw(
     return np.minimum(found, (body * level.max(initial=0.0))[:, None])
 
 
+def _levels_together(site: Site, plan: Plan, place: int) -> NDArray[np.float64]:
+    """Each carrier's power at a place's antennas as a source of products (n,); 0 for those that are none."""
+    heard = _in_passband(site, place, plan.hz) & site.mixes[plan.service]
+    level = milliwatts(site.levels.together_dbm[plan.service, place] + plan.power)
+    return np.where(heard, level, 0.0)
+
+
 def _transmitter_products_mw(
     site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
 ) -> NDArray[np.float64]:
@@ -321,7 +322,7 @@ def _transmitter_products_mw(
     noise = np.repeat([group.noise_mw for group in groups], sizes)
     found = np.zeros((carrier.size, slots.size))
     for place, sent in _sent_from(site, plan):
-        gain = milliwatts(site.levels.heard_dbm[place, at] - body - site.transmitter_product_db(place))
+        gain = milliwatts(site.heard_dbm[place, at] - body - site.transmitter_product_db(place))
         level = _relative_levels(site, plan, place)
         matters = (guard > 0) & (gain * level[sent].sum() ** 3 > noise * NEGLIGIBLE)
         for column, slot in enumerate(slots):
@@ -382,7 +383,7 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
     """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
     carrier, place, slot = int(found.carrier[link]), int(found.place[link]), int(found.slot[link])
     group = _Group(site, plan, place, int(plan.service[carrier]), np.array([carrier]))
-    single = (group.let_in() * group.unwanted_mw * plan.on[:, slot])[0]
+    single = (group.let_in()[0] * group.strong_mw * plan.on[:, slot])[0]
     top = np.argsort(-single, kind="stable")[:count]
     rows = [Contributor(float(dbm(single[c])), (int(c),)) for c in top if single[c] > 0]
     rows += _named_receiver_products(group, carrier, slot, count)
@@ -391,22 +392,21 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
 
 
 def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
-    site, plan = group.site, group.plan
-    if not np.isfinite(group.iip3_dbm):
-        return []
-    usable = (group.strong_mw > 0) & site.mixes[plan.service] & plan.on[:, slot]
-    usable[carrier] = False
-    strongest_dbm = float(dbm(group.strong_mw.max()))
-    letters = np.nonzero(usable)[0]
-    letters = letters[np.argsort(-group.strong_mw[letters], kind="stable")][:LETTERS]
+    plan, level = group.plan, _levels_together(group.site, group.plan, group.place)
+    level = level * power_ratio(-group.kind.receiver_body.least_db)
+    strongest_dbm = float(dbm(level.max()))
+    letters = np.nonzero((level > 0) & plan.on[:, slot] & (np.arange(plan.hz.size) != carrier))[0]
+    letters = letters[np.argsort(-level[letters], kind="stable")][:LETTERS]
     rows = []
     for family, factor in (("2A-B", 1.0), ("A+B-C", TRIPLE_BEAT)):
         guard = group.kind.guards.get(family, 0)
         for indices, weight in _products_near(
-            family, plan.hz[letters], group.strong_mw[letters], int(plan.hz[carrier]), guard, count
+            family, plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count
         ):
-            level = min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm)
-            rows.append(Contributor(level, tuple(int(letters[i]) for i in indices), family, "receivers"))
+            product_dbm = min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm)
+            rows.append(
+                Contributor(product_dbm, tuple(int(letters[i]) for i in indices), family, "receivers")
+            )
     return rows
 
 
@@ -417,7 +417,7 @@ def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: i
     for place, sent in _sent_from(site, plan):
         level = _relative_levels(site, plan, place)
         letters = sent[plan.on[sent, slot] & (sent != carrier)]
-        heard = site.levels.heard_dbm[place, group.place] - group.kind.receiver_body.least_db
+        heard = site.heard_dbm[place, group.place] - group.kind.receiver_body.least_db
         loss = site.transmitter_product_db(place)
         for indices, weight in _products_near(
             "2A-B", plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count

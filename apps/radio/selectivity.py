@@ -250,6 +250,10 @@ class Rejection:
         finite = np.minimum(self.table_db, 400.0)
         return np.interp(np.abs(np.asarray(offsets_hz, dtype=np.float64)), OFFSETS_HZ, finite)
 
+    def separation_over(self, radiated_dbm: float, coupling_db: float, threshold_dbm: float) -> Separation:
+        """Smallest offset at a coupling loss between two devices: loss + FDR ≥ P − I_max (ITU-R SM.337)."""
+        return self.separation(radiated_dbm - coupling_db - threshold_dbm)
+
     def separation(self, needed_db: float) -> Separation:
         """Smallest tabulated offset with at least this rejection; 0 Hz when none is needed.
 

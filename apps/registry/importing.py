@@ -166,7 +166,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     text = str(value)
-    return f"'{text}" if text[:1] in "=+-@\t\r" else text
+    return f"'{text}" if text and text[0] in "=+-@\t\r" else text
 
 
 def write_remarks(rows: Iterable[dict[str, str]], faults: Iterable[Fault]) -> bytes:

@@ -102,7 +102,8 @@ class Row:
         if i in self.ids:
             at = self.ids.index(i)
             del self.ids[at]
-            self.hz, self.bin, self.level = (np.delete(a, at) for a in (self.hz, self.bin, self.level))
+            self.hz, self.bin = np.delete(self.hz, at), np.delete(self.bin, at)
+            self.level = np.delete(self.level, at)
         for whom in self.victims.values():
             if i in whom.ids:
                 whom.ids.remove(i)
@@ -357,7 +358,7 @@ def _pair_sums(hz: Ints, level: Floats) -> tuple[Ints, Floats]:
 def _counted(at: Ints, weight: Floats, keep: Bools, low: int, high: int) -> Floats:
     """A histogram of weights on the bins low … high, both included."""
     keep = keep & (at >= low) & (at <= high)
-    return np.bincount(at[keep] - low, weight[keep], high - low + 1)
+    return np.asarray(np.bincount(at[keep] - low, weight[keep], high - low + 1), np.float64)
 
 
 def _boxed(array: Floats, box: int, at: Ints) -> Floats:

@@ -42,7 +42,7 @@ class Arrays:
 
     @cached_property
     def all_day(self) -> Bools:
-        return self.on.all(axis=1)
+        return np.asarray(self.on.all(axis=1))
 
     # -- rasters ----------------------------------------------------------------------------
 

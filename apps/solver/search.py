@@ -402,7 +402,7 @@ class Search:
         others = [int(j) for j in np.flatnonzero(near) if int(j) in unit_of]
         others.sort(key=lambda j: abs(int(self.hz[j]) - around))
         reach = others[: 2 * count]
-        picked = self.random.choice(len(reach), min(count, len(reach)), replace=False) if reach else []
+        picked: Ints = self.random.permutation(len(reach))[: min(count, len(reach))]
         return list({id(unit_of[reach[int(p)]]): unit_of[reach[int(p)]] for p in picked}.values())
 
     def improve(self) -> None:

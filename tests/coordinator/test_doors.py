@@ -83,6 +83,7 @@ def test_a_file_is_taken_whole_or_not_at_all(site: Site) -> None:
     assert taken.status_code == 201
     exported = client.get(f"{BASE}registrations/?as=csv").content
     again = client.generic("POST", f"{BASE}registrations/", exported, content_type="text/csv")
+    assert again.status_code == 200, (again.json(), exported)
     assert {row["status"] for row in again.json()} == {"unchanged"}
 
 

@@ -57,7 +57,7 @@ def start(checkout, *arguments, python=sys.executable, path=None, cwd=None):
         "PATH": str(path or checkout / "nothing"),
         "HOME": str(checkout),
         "PIP_NO_INDEX": "1",
-        "PIP_FIND_LINKS": str(checkout / "deploy"),
+        "PIP_FIND_LINKS": (checkout / "deploy").as_uri(),  # an address: blanks would part it
         "PIP_CONFIG_FILE": os.devnull,
     }
     command = [str(python), str(checkout / "deploy" / "start.py"), *arguments]
@@ -161,8 +161,17 @@ def test_a_python_without_venv_gets_one_line_and_exit_code_2(checkout, tmp_path)
     assert "apt install python3 python3-venv" in done.stderr
 
 
-def test_uv_makes_the_environment_where_python_cannot(checkout, tmp_path):
+def real_uv() -> str | None:
+    """The uv of this machine, unless it is a shell script that needs more on the PATH than a stranger has."""
     uv = shutil.which("uv")
+    alone = uv and subprocess.run(
+        [uv, "--version"], env={"PATH": "/nothing"}, capture_output=True, check=False
+    )
+    return uv if alone and alone.returncode == 0 else None
+
+
+def test_uv_makes_the_environment_where_python_cannot(checkout, tmp_path):
+    uv = real_uv()
     bare = without_ensurepip(tmp_path)
     made = f'cd / && exec "{sys.executable}" -m venv "{checkout}/.venv"'
     stand_in = (

@@ -9,10 +9,14 @@ from hypothesis import strategies as st
 
 from apps.radio import margins as module
 from apps.radio.chains import SendingChain
+from apps.radio.kinds import BODY_LOSS, Kind
 from apps.radio.margins import Plan, contributors, lowest_sufficient_power, margins
+from apps.radio.paths import Override
+from apps.radio.places import Distances, stage
 from apps.radio.products import FAMILIES, product_dbm, products_hz
 from apps.radio.selectivity import frequency_dependent_rejection_db
-from apps.radio.site import BODY_LOSS, Distances, Kind, Override, Service, Settings, Site, stage
+from apps.radio.settings import Settings
+from apps.radio.site import Service, Site
 from apps.radio.units import power_sum_dbm
 
 MIC = Kind(
@@ -71,11 +75,11 @@ def recount(site, plan, carrier, receiver, slot):
     on = [c for c in range(plan.hz.size) if plan.on[c, slot] and c != carrier]
     power = plan.power
 
-    def strong(c):
+    def together(c):
         other = site.services[plan.service[c]]
-        return max(site.strong_dbm(other.kind, s, receiver) for s in other.sent_from) + power[c]
+        return max(site.together_dbm(other.kind, s, receiver) for s in other.sent_from) + power[c]
 
-    singles = {}
+    singles, usual = {}, {}
     for c in on:
         other = site.services[plan.service[c]]
         level = max(site.interferer_dbm(other.kind, s, service, receiver) for s in other.sent_from) + power[c]
@@ -84,8 +88,10 @@ def recount(site, plan, carrier, receiver, slot):
             rejection.emission, rejection.response, abs(int(plan.hz[c] - plan.hz[carrier]))
         )
         singles[c] = level - float(fdr)
+        usually = max(site.usual_dbm(other.kind, s, receiver) for s in other.sent_from) + power[c]
+        usual[c] = min(level, usually - kind.receiver_body.usual_db) - float(fdr)
     body = kind.receiver_body.least_db
-    received = [strong(c) - body for c in on]
+    received = [together(c) - body for c in on]
     products = {}
     for family in ("2A-B", "A+B-C"):
         hz, letters = products_hz(FAMILIES[family], plan.hz[on])
@@ -96,7 +102,7 @@ def recount(site, plan, carrier, receiver, slot):
             if abs(int(where - plan.hz[carrier])) < kind.guards[family]:
                 products[family, "receivers", tuple(on[i] for i in indices)] = float(level)
     for place in site.places:
-        together = [c for c in on if place.id in site.services[plan.service[c]].sent_from]
+        beside = [c for c in on if place.id in site.services[plan.service[c]].sent_from]
         senders = [s for s in site.services if place.id in s.sent_from]
         if not senders:
             continue
@@ -104,19 +110,20 @@ def recount(site, plan, carrier, receiver, slot):
             s.kind: site.kind_of[s.kind].sending.eirp_dbm - site.kind_of[s.kind].body.least_db
             for s in senders
         }
-        heard = max(site.strong_dbm(s.kind, place.id, receiver) for s in senders) - body
+        heard = max(site.together_dbm(s.kind, place.id, receiver) for s in senders) - body
         loss = site.settings.coupling_db[place.stands] + site.settings.conversion_db
         relative = [
-            radiated[site.services[plan.service[c]].kind] + power[c] - max(radiated.values())
-            for c in together
+            radiated[site.services[plan.service[c]].kind] + power[c] - max(radiated.values()) for c in beside
         ]
-        hz, letters = products_hz(FAMILIES["2A-B"], plan.hz[together])
+        hz, letters = products_hz(FAMILIES["2A-B"], plan.hz[beside])
         for where, (a, b) in zip(hz, letters, strict=True):
             if abs(int(where - plan.hz[carrier])) < kind.guards["2A-B"]:
-                key = "2A-B", "transmitters", (together[a], together[b])
+                key = "2A-B", "transmitters", (beside[a], beside[b])
                 products[key, place.id] = heard + 2 * relative[a] + relative[b] - loss
     wanted = min(site.weak_dbm(kind.id, s, receiver) for s in service.sent_from) + power[carrier]
-    return wanted - site.settings.fade_db, site.noise_dbm(receiver, kind.id), singles, products
+    nearest = max(singles, key=lambda c: 10 ** (singles[c] / 10) - 10 ** (usual[c] / 10), default=None)
+    at_once = {c: singles[c] if c == nearest else usual[c] for c in singles}
+    return wanted - site.settings.fade_db, site.noise_dbm(receiver, kind.id), singles, at_once, products
 
 
 CASES = [
@@ -141,17 +148,17 @@ def test_every_sum_agrees_with_a_recount(steps, services, overrides):
         carrier, receiver = int(found.carrier[link]), site.places[found.place[link]].id
         per_slot = {}
         for slot in np.nonzero(some.on[carrier])[0].tolist():
-            wanted, noise, singles, products = recount(site, some, carrier, receiver, slot)
-            unwanted = [*singles.values(), *products.values()]
-            per_slot[slot] = float(power_sum_dbm([noise, *unwanted])), singles, products
-        worst = max(total for total, _, _ in per_slot.values())
-        total, singles, products = per_slot[int(found.slot[link])]
+            wanted, noise, singles, at_once, products = recount(site, some, carrier, receiver, slot)
+            unwanted = [*at_once.values(), *products.values()]
+            per_slot[slot] = float(power_sum_dbm([noise, *unwanted])), singles, at_once, products
+        worst = max(total for total, *_ in per_slot.values())
+        total, singles, at_once, products = per_slot[int(found.slot[link])]
         assert total == pytest.approx(worst, abs=1e-6)
         assert found.wanted_dbm[link] == pytest.approx(wanted)
         assert found.noise_dbm[link] == pytest.approx(noise)
         kind = site.kind_of[site.services[some.service[carrier]].kind]
         co, adjacent = [], []
-        for c, level in singles.items():
+        for c, level in at_once.items():
             other = site.kind_of[site.services[some.service[c]].kind]
             overlap = 2 * abs(int(some.hz[c] - some.hz[carrier])) < kind.bandwidth_hz + other.bandwidth_hz
             (co if overlap else adjacent).append(level)

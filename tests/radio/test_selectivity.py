@@ -145,6 +145,23 @@ def test_what_no_offset_gives_is_said():
     assert found.short_db == pytest.approx(100.0 - float(rejection.table_db[-1]))
 
 
+def test_separation_at_a_coupling_loss():
+    # 17 dBm over 37.55 dB (P.525, 3 m at 600 MHz) to a threshold of -94.55 dBm needs 74.0 dB of rejection.
+    rejection = Rejection(emission("digital", 200e3), receiver_filter("digital", 200e3))
+    assert rejection.separation_over(17.0, 37.55, -94.55) == rejection.separation(74.0)
+    assert rejection.separation_over(17.0, 120.0, -94.55).min_hz == 0
+
+
+def test_a_response_further_off_is_not_forgotten():
+    # A filter with a second response at 2 MHz of -40 dB: what needs 50 dB has to go beyond it.
+    shape = [(0, 0), (100e3, 0), (100e3, -80), (1.9e6, -80), (1.9e6, -40), (2.1e6, -40), (2.1e6, -80)]
+    rejection = Rejection(emission("digital", 200e3), symmetrical(shape))
+    fdr = selectivity.frequency_dependent_rejection_db(rejection.emission, rejection.response, 1e6)
+    assert float(fdr) > 70.0
+    assert float(rejection.at(1e6)) < 45.0
+    assert rejection.separation(50.0).min_hz > 2_100_000
+
+
 def test_no_need_is_no_separation():
     rejection = Rejection(emission("digital", 200e3), receiver_filter("digital", 200e3))
     assert rejection.separation(-3.0).min_hz == 0

@@ -1,0 +1,28 @@
+"""Common to all tests: a data folder of their own, and what cannot run on this machine is left out loudly."""
+
+import os
+import tempfile
+from pathlib import Path
+
+# Before Django reads its settings: nothing that a test does may touch the data of a real service.
+if "FAIRBAND_DATA" not in os.environ:
+    os.environ["FAIRBAND_DATA"] = tempfile.mkdtemp(prefix="fairband-tests-")
+os.environ.setdefault(
+    "DJANGO_ALLOW_ASYNC_UNSAFE", "true"
+)  # playwright keeps an event loop in the test's thread
+
+import pytest
+
+from tests import surroundings
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Tests whose surroundings are missing are deselected; the summary names them."""
+    present = {"browser": surroundings.browser() is not None}
+    left = [
+        item for item in items if all(ok or not item.get_closest_marker(name) for name, ok in present.items())
+    ]
+    config.hook.pytest_deselected(items=[item for item in items if item not in left])
+    items[:] = left

@@ -1,0 +1,94 @@
+"""Real processes: a worker killed in the middle of a run loses nothing, and nothing is left behind by the group."""
+
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from tests.service import ROOT, Service, alive, started, until
+
+pytestmark = [pytest.mark.store, pytest.mark.slow]
+
+# More microphones than their range holds: the search has something to do until its time is up.
+CROWD = [
+    {
+        "label": "crowd",
+        "kind": "mic",
+        "department": "AUD",
+        "zone": "main",
+        "quantity": 45,
+        "low_hz": 470000000,
+        "high_hz": 482000000,
+    }
+]
+
+
+def run_of(service: Service) -> dict:
+    return service.call("coordinator", "GET", "runs/1/")[1]
+
+
+def test_a_worker_killed_in_the_middle_of_a_run_loses_nothing(tmp_path) -> None:
+    quick = {"FAIRBAND_RUN_LEASE_S": "2", "FAIRBAND_RUN_HEARTBEAT_S": "0.2", "FAIRBAND_RUN_SWEEP_S": "0.3"}
+    with started(tmp_path, **quick) as service:
+        assert service.call("lead", "POST", "registrations/", CROWD)[0] == 201
+        status, run = service.call("coordinator", "POST", "runs/", {"seconds": 6})
+        assert (status, run["state"]) == (202, "queued")
+        until(lambda: run_of(service)["placed"], "the run is under way")
+        first = run_of(service)
+        os.kill(int(first["claimed_by"].rsplit(":", 1)[1]), signal.SIGKILL)
+        until(lambda: run_of(service)["state"] == "done", "the run is done")
+        second = run_of(service)
+        assert (first["attempt"], second["attempt"]) == (1, 2)
+        assert second["claimed_by"] != first["claimed_by"]
+        status, result = service.call("coordinator", "GET", "runs/1/result/")
+        assert status == 200
+        assert len(result["assignments"]) == second["placed"] > 0
+        entries = service.call("coordinator", "GET", "journal/?page_size=500")[1]["results"]
+        assert [entry["verb"] for entry in entries].count("ended the run as done") == 1
+        assert [entry["verb"] for entry in entries].count("adopted the run") == 1
+        plan = service.call("coordinator", "GET", "plan/?page_size=500")[1]["results"]
+        assert {row["carrier"]: row["frequency_hz"] for row in plan if row["frequency_hz"]} == result[
+            "assignments"
+        ]
+
+
+def test_a_run_is_stopped_and_keeps_what_it_had(tmp_path) -> None:
+    with started(tmp_path, FAIRBAND_RUN_HEARTBEAT_S="0.2") as service:
+        service.call("lead", "POST", "registrations/", CROWD)
+        service.call("coordinator", "POST", "runs/", {"seconds": 60})
+        until(lambda: run_of(service)["placed"], "the run is under way")
+        assert service.call("coordinator", "POST", "runs/1/cancel/")[0] == 202
+        until(lambda: run_of(service)["state"] == "cancelled", "the run is cancelled")
+        assert service.call("coordinator", "GET", "plan/?state=proposed")[1]["count"] == 0
+        changes = service.call("coordinator", "POST", "runs/1/adopt/")[1]["changes"]
+        assert len(changes) == run_of(service)["placed"] > 0
+
+
+def test_whoever_dies_is_started_again_and_the_end_leaves_nothing_behind(tmp_path) -> None:
+    with started(tmp_path) as service:
+        before = until(lambda: len(service.children()) == 3 and service.children(), "three children")
+        os.kill(before[0], signal.SIGKILL)
+        until(
+            lambda: len(service.children()) == 3 and set(service.children()) - set(before),
+            "one was started again",
+        )
+        until(lambda: service.call("lead", "GET", "plan/")[0] == 200, "it answers again")
+        group = service.children()
+        again = subprocess.run(
+            [sys.executable, "-m", "coordinator", "serve", "--port", "0"],
+            cwd=ROOT, env=service.environment, capture_output=True, text=True,
+        )  # fmt: skip
+        assert again.returncode != 0 and "served already" in again.stderr
+        service.process.send_signal(signal.SIGTERM)
+        service.process.wait(30)
+        until(lambda: not any(map(alive, group)), "all children are gone")
+
+
+def test_a_killed_supervisor_leaves_nothing_behind(tmp_path) -> None:
+    with started(tmp_path) as service:
+        group = until(lambda: len(service.children()) == 3 and service.children(), "three children")
+        service.process.kill()
+        service.process.wait(30)
+        until(lambda: not any(map(alive, group)), "all children are gone")

@@ -1,0 +1,147 @@
+"""The service as a user starts it: real processes on a temporary folder and a free port.
+
+With DATABASE_URL and REDIS_URL in the environment it runs on a database of its own there and under a queue prefix of
+its own; otherwise on SQLite and the file-system queue inside the folder.
+"""
+
+import contextlib
+import json
+import os
+import re
+import secrets
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit, urlunsplit
+
+import psycopg
+
+ROOT = Path(__file__).resolve().parent.parent
+PATIENCE_S = 90
+
+SITE = """
+import json
+from apps.events import actions, queries
+from tests.site import make_site
+site = make_site()
+tokens = {}
+for who, person in site.people.items():
+    if who != "stranger":
+        actor = queries.actor_in(person, site.event.slug)
+        tokens[who] = actions.issue_token(actor=actor, person=person, writes=True).secret
+        person.set_password("a password for tests")
+        person.save()
+print("TOKENS " + json.dumps(tokens))
+"""
+
+
+def until(condition: Callable[[], Any], what: str) -> Any:
+    """Poll until something is so; fail, naming it, when patience ends."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        found = condition()
+        if found:
+            return found
+        time.sleep(0.05)
+    raise AssertionError(f"never came true: {what}")
+
+
+@dataclass
+class Service:
+    process: subprocess.Popen[str]
+    address: str
+    environment: dict[str, str]
+    tokens: dict[str, str]
+
+    def call(self, who: str, method: str, path: str, content: Any = None) -> tuple[int, Any]:
+        """Status and content of a request to the event's interface."""
+        request = urllib.request.Request(f"{self.address}/api/v1/events/harbour-days/{path}", method=method)
+        request.add_header("Authorization", f"Token {self.tokens[who]}")
+        data = None
+        if content is not None:
+            request.add_header("Content-Type", "application/json")
+            data = json.dumps(content).encode()
+        try:
+            with urllib.request.urlopen(request, data, timeout=60) as answer:
+                return answer.status, json.loads(answer.read() or b"null")
+        except urllib.error.HTTPError as error:
+            return error.code, json.loads(error.read() or b"null")
+
+    def children(self) -> list[int]:
+        """The supervisor's own children, by the kernel's word."""
+        task = Path(f"/proc/{self.process.pid}/task")
+        found: list[int] = []
+        for thread in task.iterdir() if task.exists() else []:
+            with contextlib.suppress(OSError):
+                found += [int(pid) for pid in (thread / "children").read_text().split()]
+        return found
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs; one that has ended and only waits to be counted does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+@contextlib.contextmanager
+def started(folder: Path, **settings: str) -> Iterator[Service]:
+    """A service with the small event of tests/site.py, its people and their tokens."""
+    with _own_database() as servers:
+        environment = (
+            os.environ | servers | settings | {"FAIRBAND_DATA": str(folder), "FAIRBAND_LOG_LEVEL": "WARNING"}
+        )
+        environment.pop("DJANGO_SETTINGS_MODULE", None)
+        for command in (["migrate", "--verbosity", "0"], ["shell", "--no-imports", "-c", SITE]):
+            done = subprocess.run(
+                [sys.executable, "-m", "coordinator", *command],
+                cwd=ROOT,
+                env=environment,
+                capture_output=True,
+                text=True,
+            )
+            assert done.returncode == 0, done.stderr
+        tokens = json.loads(re.search("TOKENS (.*)", done.stdout)[1])
+        process = subprocess.Popen(
+            [sys.executable, "-m", "coordinator", "serve", "--port", "0"],
+            cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        try:
+            line = ""
+            while "Serving on" not in line:
+                line = process.stdout.readline()
+                assert line, f"the service ended: {process.wait()}"
+            yield Service(process, re.search(r"http://\S+", line)[0], environment, tokens)
+        finally:
+            if process.poll() is None:
+                process.send_signal(signal.SIGTERM)
+                process.wait(30)
+            process.stdout.close()
+
+
+@contextlib.contextmanager
+def _own_database() -> Iterator[dict[str, str]]:
+    url = os.environ.get("DATABASE_URL")
+    if not url:
+        yield {}
+        return
+    name = f"fairband_{secrets.token_hex(6)}"
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute(f'CREATE DATABASE "{name}"')
+    parts = urlsplit(url)
+    try:
+        yield {
+            "DATABASE_URL": urlunsplit(parts._replace(path=f"/{name}")),
+            "FAIRBAND_QUEUE_PREFIX": f"test-{secrets.token_hex(4)}",
+        }
+    finally:
+        with psycopg.connect(url, autocommit=True) as connection:
+            connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
