@@ -17,13 +17,13 @@ KINDS = {
 OWN = {
     "common": {"errors", "envelope", "paging"},
     "journal": set(),
-    "events": {"actors", "authentication"},
+    "events": {"actors", "authentication", "setting_up", "letters"},
     "spectrum": {"rulesets"},
-    "registry": {"lines", "judging", "importing", "catalogue", "tuning"},
+    "registry": {"lines", "judging", "importing", "catalogue", "tuning", "kind_pages"},
     "planning": {"snapshot", "running", "adopting", "working", "documents", "verdicts", "recounting"},
-    "publishing": {"freezing", "sheets", "rendering", "batteries"},
+    "publishing": {"freezing", "sheets", "rendering", "batteries", "sheet_pages", "changes"},
     "onsite": set(),
-    "overview": set(),
+    "overview": {"standing", "reading", "fairband"},
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models"}

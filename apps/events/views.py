@@ -39,7 +39,7 @@ PAGES: tuple[tuple[str, str, frozenset[str]], ...] = (
     ("Devices", "planning:devices", frozenset(Role)),
     ("Import", "registry:import", frozenset([Role.COORDINATOR, Role.LEAD])),
     ("Runs", "planning:runs", frozenset([Role.COORDINATOR, Role.DESK])),
-    ("Review", "publishing:review", frozenset([Role.COORDINATOR])),
+    ("Review", "publishing:review", frozenset([Role.COORDINATOR, Role.DESK])),
     ("Publish", "publishing:publish", frozenset([Role.COORDINATOR])),
     ("Sheets", "publishing:sheets", frozenset(Role)),
     ("Journal", "overview:journal", frozenset(Role)),

@@ -57,7 +57,7 @@ def _values(fields: dict[str, Any]) -> Iterator[Value]:
         )
 
 
-_EMPTY = (None, "", {}, [])
+_EMPTY: tuple[Any, ...] = (None, "", {}, [])
 
 
 def _named(name: str) -> tuple[str, str]:

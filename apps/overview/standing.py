@@ -189,8 +189,8 @@ class Standing:
         return figures
 
     def frequencies_address(self, state: str = "") -> str:
-        """Where frequencies in a state are listed: on the review page, or for others among their devices."""
-        if self.actor.coordinates:
+        """Where frequencies in a state are listed: on the review page, or for who has none among the devices."""
+        if self.actor.sees_all:
             return self.address("publishing:review", **({"state": state} if state else {}))
         return self.address("planning:devices", **({"frequency": state} if state else {}))
 
@@ -319,7 +319,7 @@ class Standing:
                 Task(
                     f"{_count(number, 'frequency')} of yours found no room.",
                     "See why",
-                    self.address("planning:devices", state=LEFT_OUT),
+                    self.frequencies_address(LEFT_OUT),
                 )
             )
         for row in self.rows():
