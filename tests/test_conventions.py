@@ -15,13 +15,13 @@ KINDS = {
 }  # fmt: skip
 # … and a file with an idea of its own has a name of its own, listed here with its app.
 OWN = {
-    "common": {"errors", "envelope", "paging"},
+    "common": {"choice", "errors", "envelope", "paging"},
     "journal": set(),
     "events": {"actors", "authentication", "setting_up", "letters"},
     "spectrum": {"rulesets"},
-    "registry": {"lines", "judging", "importing", "catalogue", "tuning", "kind_pages"},
-    "planning": {"snapshot", "running", "adopting", "working", "documents", "verdicts", "recounting"},
-    "publishing": {"freezing", "sheets", "rendering", "batteries", "sheet_pages", "changes"},
+    "registry": {"lines", "judging", "importing", "catalogue", "tuning", "guidance", "kind_pages"},
+    "planning": {"snapshot", "running", "adopting", "working", "documents", "verdicts", "recounting", "reasons"},
+    "publishing": {"freezing", "sheets", "rendering", "batteries", "sheet_pages", "changes", "differences"},
     "onsite": set(),
     "overview": {"standing", "reading", "fairband"},
 }

@@ -12,7 +12,7 @@ class LineFilter(DeviceFilter):
     """Which lines of the list show, by what became of their frequencies too."""
 
     frequency = forms.ChoiceField(
-        label="A frequency that is",
+        label="Frequencies",
         required=False,
         choices=[("", "all"), *((state, state) for state in PLAN_STATES)],
     )

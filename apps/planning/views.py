@@ -289,11 +289,11 @@ class Frequency(EventPage):
             return self.shown_stale(request, row, given["frequency_hz"])
         effect = effect_of(self.actor, code, given["frequency_hz"])
         if request.POST.get("do") == "save" and given["shown"] == effect["after"].digest:
-            return self.save(row, form, effect)
+            return self.set_frequency(row, form, effect)
         changed = request.POST.get("do") == "save" and bool(given["shown"])
         return self.shown(row, with_shown(request, effect["after"]), effect=effect, plan_changed=changed)
 
-    def save(self, row: PlanRow, form: FrequencyForm, effect: dict[str, Any]) -> HttpResponse:
+    def set_frequency(self, row: PlanRow, form: FrequencyForm, effect: dict[str, Any]) -> HttpResponse:
         given = form.cleaned_data
         try:
             actions.change_frequency(

@@ -291,13 +291,14 @@ class UploadPage(EventPage):
 
     def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
         upload = self.found(pk)
-        outcome: dict[str, int] = {}
+        saved: list[dict[str, int]] = []
 
         def save() -> None:
             rows, seen = rows_of(upload), request.POST.get("seen", "")
-            outcome.update(actions.save_upload(actor=self.actor, upload=upload, rows=rows, seen=seen))
+            saved.append(actions.save_upload(actor=self.actor, upload=upload, rows=rows, seen=seen))
 
         if self.attempt(save):
+            outcome = saved[0]
             messages.success(
                 request,
                 f"Saved: {outcome['new']} new, {outcome['changed']} changed, {outcome['unchanged']} unchanged.",
