@@ -3,12 +3,10 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.db.models import Q
-
-from apps.events.models import Event
+from apps.events.actors import Actor
 from apps.planning.queries import PlanRow
 from apps.planning.states import AGREED
-from apps.publishing.models import EditionLine
+from apps.publishing.queries import standing_lines
 
 NEW, MOVED, GONE, SAME, NEVER = "new", "moved", "gone", "as published", "not published yet"
 WORDS = (NEW, MOVED, GONE, SAME, NEVER)
@@ -23,25 +21,15 @@ class Published:
     editions: dict[str, int]
 
 
-def published(event: Event) -> Published:
-    """The newest line of every carrier: of the whole event's last edition, or of its department's if that is newer."""
-    whole = (
-        event.editions.filter(department="").order_by("-number").values_list("number", flat=True).first() or 0
-    )
-    newer: dict[str, int] = {}
-    for code, number in (
-        event.editions.filter(number__gt=whole).exclude(department="").values_list("department", "number")
-    ):
-        newer[code] = max(newer.get(code, 0), number)
-    wanted = Q(edition__number=whole) & ~Q(department__in=newer)
-    for code, number in newer.items():
-        wanted |= Q(edition__number=number, department=code)
-    lines = EditionLine.objects.filter(wanted, edition__event=event).exclude(department="")
-    found = Published({}, {}, newer)
-    for carrier, department, hertz in lines.values_list("carrier", "department", "content__frequency_hz"):
+def published(actor: Actor) -> Published:
+    """What counts now of everything that the actor may see; one query for the lines."""
+    found = Published({}, {}, {})
+    lines = standing_lines(actor).exclude(department="")
+    names = ("carrier", "department", "edition__number", "content__frequency_hz")
+    for carrier, department, number, hertz in lines.values_list(*names):
         found.frequencies[carrier] = hertz
         found.departments[carrier] = department
-        found.editions.setdefault(department, whole)
+        found.editions[department] = number
     return found
 
 

@@ -62,7 +62,7 @@ class ReviewPage(EventPage):
         for name in BY_CODE:
             if chosen.get(name):
                 carriers = carriers.filter(**{f"registration__{name}__code": chosen[name]})
-        held = differences.published(self.event)
+        held = differences.published(self.actor)
         words = chosen.get("text", "").casefold().split()
         return [
             shown
@@ -232,7 +232,7 @@ class Publish(EventPage):
         department = self.event.departments.filter(code=code).first() if code else None
         counted = verdicts.recount(self.event, agreed_only=True)
         rows = plan_rows(self.actor)
-        held = differences.published(self.event)
+        held = differences.published(self.actor)
         changes = differences.changes_by_department(rows, held)
         names = dict(self.event.departments.values_list("code", "name"))
         standing = [breach for breach in counted.standing if concerns(breach, department)]

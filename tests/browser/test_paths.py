@@ -169,13 +169,13 @@ def test_2_a_coordinator_runs_reviews_and_publishes(browser: Browser, service: S
     page.get_by_label("Frequency in MHz").fill("470.2")
     page.get_by_label("Reason").fill("the receiver is set to it")
     page.get_by_role("button", name="Show what it would break").click()
-    expect(page.get_by_text("It would break")).to_be_visible()
+    expect(page.get_by_text("✕ It would break")).to_be_visible()
     boss.look("frequency")
     page.get_by_role("link", name="‹ Review").click()
 
     for deed, done in (("Approve…", "approved"), ("Lock…", "locked")):
         page.get_by_label("that the filters leave").check()
-        page.get_by_role("button", name=deed).click()
+        page.get_by_role("button", name=deed, exact=True).click()
         boss.look()
         page.locator("button[name=confirmed]").click()
         expect(page.get_by_role("status")).to_contain_text(done)
