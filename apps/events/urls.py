@@ -13,6 +13,8 @@ urlpatterns = [
     path("login/", views.LogIn.as_view(), name="log-in"),
     path("logout/", LogoutView.as_view(next_page="events:log-in"), name="log-out"),
     path("password/", views.Password.as_view(), name="password"),
+    path("password/forgotten/", views.ForgottenPassword.as_view(), name="forgotten"),
+    path("password/<str:uidb64>/<str:token>/", views.ChoosePassword.as_view(), name="choose-password"),
     path("invitation/<str:key>/", views.OpenInvitation.as_view(), name="invitation"),
     path(f"{E}set-up/zones/", setting_up.Zones.as_view(), name="zones"),
     path(f"{E}set-up/zones/<str:code>/", setting_up.ChangeZone.as_view(), name="zone"),

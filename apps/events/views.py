@@ -9,7 +9,12 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth import login
 from django.contrib.auth.mixins import LoginRequiredMixin
-from django.contrib.auth.views import LoginView, PasswordChangeView
+from django.contrib.auth.views import (
+    LoginView,
+    PasswordChangeView,
+    PasswordResetConfirmView,
+    PasswordResetView,
+)
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
@@ -162,6 +167,28 @@ class Password(PasswordChangeView):
 
     def form_valid(self, form: Any) -> HttpResponse:
         messages.success(self.request, "Your password is changed.")
+        return super().form_valid(form)
+
+
+class ForgottenPassword(PasswordResetView):
+    """Sends a link to whoever says they forgot; the same answer whether or not there is such a log-in."""
+
+    template_name = "events/forgotten.html"
+    email_template_name = "events/forgotten_letter.txt"
+    subject_template_name = "events/forgotten_subject.txt"
+    success_url = reverse_lazy("events:log-in")
+
+    def form_valid(self, form: Any) -> HttpResponse:
+        messages.info(self.request, "If there is a log-in for that address, a link is on its way to it.")
+        return super().form_valid(form)
+
+
+class ChoosePassword(PasswordResetConfirmView):
+    template_name = "events/choose_password.html"
+    success_url = reverse_lazy("events:log-in")
+
+    def form_valid(self, form: Any) -> HttpResponse:
+        messages.success(self.request, "Your new password counts. Log in with it.")
         return super().form_valid(form)
 
 

@@ -262,7 +262,9 @@ class LivePage(View):
             for (old, before), (new, after) in pairwise(lines)
         ]
         number = request.GET.get("e", "")
-        paper = int(number) if number.isdigit() and len(number) < 9 else None
+        printed = int(number) if number.isdigit() and len(number) < 9 else None
+        # A number above the edition that counts was never on this device's paper.
+        paper = printed if printed and counts and printed <= counts.number else None
         current = next((line for edition, line in lines if counts and edition.pk == counts.pk), None)
         held = next((line for edition, line in lines if edition.number == paper), None)
         return {

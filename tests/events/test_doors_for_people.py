@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from django.core import mail
 from django.test import Client
 
 from apps.events import actions
@@ -75,3 +76,21 @@ def test_somebody_in_two_events_sees_both_with_their_roles(site: Site) -> None:
     assert "lead of Audio" in page
     assert "observer" in page
     assert "/e/winter-games/" in page
+
+
+def test_a_forgotten_password_is_replaced_by_a_link(client: Client, site: Site) -> None:
+    lead = site.people["lead"]
+    lead.set_password("wide open shutters")
+    lead.save()
+    for email in (lead.email, "nobody@harbour-days.example"):
+        page = client.post("/password/forgotten/", {"email": email}, follow=True).content.decode()
+        assert "If there is a log-in for that address" in page
+    assert [letter.to for letter in mail.outbox] == [[lead.email]]
+    found = re.search(r"http://testserver(/password/\S+)", mail.outbox[0].body)
+    assert found
+    answer = client.get(found[1])
+    given = {"new_password1": "shutters open wide", "new_password2": "shutters open wide"}
+    assert client.post(answer["Location"], given)["Location"] == "/login/"
+    lead.refresh_from_db()
+    assert lead.check_password("shutters open wide")
+    assert "no longer opens anything" in Client().get(found[1]).content.decode()
