@@ -42,3 +42,8 @@ def the_service(event: Event) -> Actor:
 def founder(event: Event, name: str, email: str) -> Actor:
     """Whoever makes an event coordinates it from its first moment."""
     return Actor(event, name, email, Role.COORDINATOR, None, True)
+
+
+def reader_of(event: Event, department: int) -> Actor:
+    """Whoever reads a department's papers: its lead's eyes, and no hands."""
+    return Actor(event, "", "", Role.LEAD, frozenset([department]), False)

@@ -3,14 +3,14 @@
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from apps.events.actors import Actor
+from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event
 from apps.planning.models import Assignment
-from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.queries import PlanRow, Redaction, plan_rows
 from apps.planning.reasons import cause_in_words
 from apps.planning.snapshot import HEARD_DB, levels_between
 from apps.planning.states import AGREED
@@ -33,7 +33,8 @@ def lines_of(actor: Actor, department: Department | None = None) -> list[dict[st
     carriers = carriers_of(actor).prefetch_related("units")
     if department is not None:
         carriers = carriers.filter(registration__department=department)
-    rows = plan_rows(actor, carriers)
+    eyes: dict[int, Redaction] = {}
+    rows = [_as_its_department_may_know(row, event, eyes) for row in plan_rows(actor, carriers)]
     agreed = {
         row.carrier.code: row.assignment.frequency_hz for row in rows if _agreed(row) and row.assignment
     }
@@ -52,6 +53,16 @@ def lines_of(actor: Actor, department: Department | None = None) -> list[dict[st
     ]
     found.sort(key=lambda line: (line["department"], line["zone"], line["carrier"], line["unit"]))
     return found if department is not None else found + [_outsider(row, law) for row in _outsiders(event)]
+
+
+def _as_its_department_may_know(row: PlanRow, event: Event, eyes: dict[int, Redaction]) -> PlanRow:
+    """Paper goes to the department, whoever publishes: of others its reasons say no more than its lead may know."""
+    left = getattr(row.carrier, "left_out", None)
+    if left is None:
+        return row
+    key = row.carrier.registration.department_id
+    reader = eyes.setdefault(key, Redaction(reader_of(event, key)))
+    return replace(row, blocked_by=reader.reasons(row.carrier, left.blocked_by))
 
 
 def _agreed(row: PlanRow) -> bool:

@@ -20,6 +20,11 @@ def editions_of(actor: Actor) -> QuerySet[Edition]:
     return found.filter(Q(department="") | Q(department__in=_codes(actor)))
 
 
+def accepted_in(actor: Actor, edition: Edition) -> list[dict[str, str]]:
+    """The breaches that stay in an edition. They name carriers of several departments, so not everybody reads them."""
+    return list(edition.accepted) if actor.sees_all else []
+
+
 def lines_of(actor: Actor, edition: Edition) -> QuerySet[EditionLine]:
     found = edition.lines.order_by("position")
     return found if actor.sees_all else found.filter(department__in=_codes(actor))
