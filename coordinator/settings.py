@@ -75,6 +75,7 @@ INSTALLED_APPS = [
     "apps.registry",
     "apps.planning",
     "apps.publishing",
+    "apps.overview",
     "coordinator",
     "knox",
     "rest_framework",
@@ -173,6 +174,8 @@ AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_TEMPLATE = "events/locked_out.html"
+INVITATION_DAYS = 14
 
 LANGUAGE_CODE = "en"
 TIME_ZONE = "UTC"
@@ -260,7 +263,15 @@ IMPORT_MAX_ROWS = 20_000
 IMPORT_MAX_BYTES = 10_000_000
 DATA_UPLOAD_MAX_MEMORY_SIZE = 12_000_000
 
-EMAIL_BACKEND = os.environ.get("FAIRBAND_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")
+# Without a mail server letters are written to the log; links of invitations are shown on the page as well.
+EMAIL_HOST = os.environ.get("FAIRBAND_EMAIL_HOST", "")
+EMAIL_BACKEND = f"django.core.mail.backends.{'smtp' if EMAIL_HOST else 'console'}.EmailBackend"
+EMAIL_PORT = int(env_number("FAIRBAND_EMAIL_PORT", 587))
+EMAIL_HOST_USER = os.environ.get("FAIRBAND_EMAIL_USER", "")
+EMAIL_HOST_PASSWORD = os.environ.get("FAIRBAND_EMAIL_PASSWORD", "")
+EMAIL_USE_TLS = env_bool("FAIRBAND_EMAIL_TLS", True)
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = os.environ.get("FAIRBAND_EMAIL_FROM", "Fairband <fairband@localhost>")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,

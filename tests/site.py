@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from django.test import Client
 from rest_framework.test import APIClient
 
 from apps.events import actions as events
@@ -47,6 +48,12 @@ class Site:
         )
         client = APIClient()
         client.credentials(HTTP_AUTHORIZATION=f"Token {issued.secret}")
+        return client
+
+    def browser(self, who: str) -> Client:
+        """The pages as one of the people sees them, logged in."""
+        client = Client()
+        client.force_login(self.people[who], backend="django.contrib.auth.backends.ModelBackend")
         return client
 
     def again(self, who: str) -> Actor:

@@ -15,11 +15,11 @@ KINDS = {
 }  # fmt: skip
 # … and a file with an idea of its own has a name of its own, listed here with its app.
 OWN = {
-    "common": {"errors", "envelope", "paging"},
+    "common": {"choice", "errors", "envelope", "paging"},
     "journal": set(),
-    "events": {"actors", "authentication"},
+    "events": {"actors", "authentication", "setting_up", "letters"},
     "spectrum": {"rulesets"},
-    "registry": {"lines", "judging", "importing", "catalogue", "tuning"},
+    "registry": {"lines", "judging", "importing", "catalogue", "tuning", "guidance", "kind_pages"},
     "planning": {
         "snapshot",
         "siting",
@@ -30,10 +30,11 @@ OWN = {
         "documents",
         "verdicts",
         "recounting",
+        "reasons",
     },
-    "publishing": {"freezing", "sheets", "rendering", "batteries"},
+    "publishing": {"freezing", "sheets", "rendering", "batteries", "sheet_pages", "changes", "differences"},
     "onsite": set(),
-    "overview": set(),
+    "overview": {"standing", "reading", "fairband"},
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models"}

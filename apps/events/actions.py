@@ -1,5 +1,7 @@
 """All writes of events: each a verb, the actor first, one transaction, one journal entry."""
 
+import hashlib
+import secrets
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -10,10 +12,10 @@ from django.db import transaction
 from django.db.models import F, Model
 from django.utils import timezone
 
-from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale, require
-from apps.events import rules
+from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Stale, require
+from apps.events import queries, rules
 from apps.events.actors import Actor, founder
-from apps.events.models import Department, Event, Membership, Person, Role, Token, Zone
+from apps.events.models import Department, Event, Invitation, Membership, Person, Role, Token, Zone
 from apps.journal import actions as journal
 
 
@@ -89,6 +91,41 @@ def create_event(
 
 
 @transaction.atomic
+def change_event(*, actor: Actor, event: Event, version: int | None = None, **fields: Any) -> Event:
+    """Change the event's own fields. Its ruleset stays once something was registered under it."""
+    require(rules.refusal_to_coordinate(actor))
+    faults = []
+    name = fields.get("timezone", event.timezone)
+    if name not in available_timezones():
+        faults.append(Fault(0, "timezone", name, "Not a time zone; use a name such as Europe/Vienna."))
+    starts_on, ends_on = fields.get("starts_on", event.starts_on), fields.get("ends_on", event.ends_on)
+    if starts_on > ends_on:
+        faults.append(Fault(0, "ends_on", str(ends_on), "The event ends before it starts."))
+    law = fields.get("ruleset", event.ruleset)
+    if law != event.ruleset and event.registrations.exists():
+        faults.append(
+            Fault(
+                0,
+                "ruleset",
+                law,
+                "Devices were registered and judged by the present ruleset; it can no longer change.",
+            )
+        )
+    if faults:
+        raise Faulty(faults)
+    changes = save_if_unchanged(event, version, "The event", **fields)
+    touch(event)
+    journal.record(
+        actor=actor,
+        event=event.slug,
+        verb="changed the event",
+        subject=event.name,
+        changes={event.slug: changes},
+    )
+    return event
+
+
+@transaction.atomic
 def add_zone(*, actor: Actor, code: str, name: str, **fields: Any) -> Zone:
     require(rules.refusal_to_coordinate(actor))
     if actor.event.zones.filter(code=code).exists():
@@ -161,6 +198,20 @@ def add_member(
     *, actor: Actor, person: Person, role: str, department: Department | None = None
 ) -> Membership:
     require(rules.refusal_to_coordinate(actor))
+    _fit_department(role, department)
+    membership, new = Membership.objects.get_or_create(
+        event=actor.event, person=person, department=department, defaults={"role": role}
+    )
+    if not new and membership.role != role:
+        raise Conflict(f"{person.name} is {membership.role} already; change or end that first.")
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="added the person", subject=person.email,
+        department=department.code if department else "", changes={person.email: {"role": [None, role]}},
+    )  # fmt: skip
+    return membership
+
+
+def _fit_department(role: str, department: Department | None) -> None:
     if (role == Role.LEAD) != (department is not None):
         raise Faulty(
             [
@@ -172,16 +223,166 @@ def add_member(
                 )
             ]
         )
-    membership, new = Membership.objects.get_or_create(
-        event=actor.event, person=person, department=department, defaults={"role": role}
+
+
+def _refuse_losing_the_last(membership: Membership) -> None:
+    others = Membership.objects.filter(event=membership.event, role=Role.COORDINATOR).exclude(
+        pk=membership.pk
     )
-    if not new and membership.role != role:
-        raise Conflict(f"{person.name} is {membership.role} already; change or end that first.")
+    if membership.role == Role.COORDINATOR and not others.exists():
+        raise Conflict("This is the event's last coordinator; make somebody else one first.")
+
+
+@transaction.atomic
+def change_member(
+    *,
+    actor: Actor,
+    membership: Membership,
+    role: str,
+    department: Department | None = None,
+    version: int | None = None,
+) -> Membership:
+    """Give somebody another role. An event always keeps a coordinator."""
+    require(rules.refusal_to_coordinate(actor))
+    _fit_department(role, department)
+    if role != Role.COORDINATOR:
+        _refuse_losing_the_last(membership)
+    same = Membership.objects.filter(event=actor.event, person=membership.person, department=department)
+    if same.exclude(pk=membership.pk).exists():
+        raise Conflict(
+            f"{membership.person} has a role of that sort in this event already; change or end that one."
+        )
+    changes = save_if_unchanged(
+        membership, version, f"The role of {membership.person}", role=role, department=department
+    )
+    plain = {name: [getattr(value, "code", value) for value in values] for name, values in changes.items()}
     journal.record(
-        actor=actor, event=actor.event.slug, verb="added the person", subject=person.email,
-        department=department.code if department else "", changes={person.email: {"role": [None, role]}},
+        actor=actor, event=actor.event.slug, verb="changed the role", subject=membership.person.email,
+        department=department.code if department else "", changes={membership.person.email: plain},
     )  # fmt: skip
     return membership
+
+
+@transaction.atomic
+def end_member(*, actor: Actor, membership: Membership, reason: str = "") -> None:
+    """Take somebody's role away; with their last one go their tokens of this event."""
+    require(rules.refusal_to_coordinate(actor))
+    _refuse_losing_the_last(membership)
+    person, department = membership.person, membership.department
+    membership.delete()
+    if not Membership.objects.filter(event=actor.event, person=person).exists():
+        Token.objects.filter(event=actor.event, user=person).delete()
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="ended the role", subject=person.email, reason=reason,
+        department=department.code if department else "", changes={person.email: {"role": [membership.role, None]}},
+    )  # fmt: skip
+
+
+# -- invitations ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Invited:
+    """An invitation with the secret key of its link, shown once and never again."""
+
+    invitation: Invitation
+    key: str
+
+
+def key_digest(key: str) -> str:
+    return hashlib.sha256(key.encode()).hexdigest()
+
+
+@transaction.atomic
+def invite(
+    *, actor: Actor, email: str, role: str, department: Department | None = None, name: str = ""
+) -> Invited:
+    """A link that makes whoever holds that address a member. An older open one for the same role is withdrawn."""
+    require(rules.refusal_to_coordinate(actor))
+    _fit_department(role, department)
+    email = email.strip().lower()
+    member = Membership.objects.filter(event=actor.event, person__email=email)
+    if member.filter(department=department).exists():
+        raise Faulty([Fault(0, "email", email, "This person has a role of that sort in this event already.")])
+    now = timezone.now()
+    Invitation.objects.filter(
+        event=actor.event, email=email, role=role, department=department, accepted_at=None, withdrawn_at=None
+    ).update(withdrawn_at=now)
+    key = secrets.token_urlsafe(32)
+    invitation = Invitation.objects.create(
+        event=actor.event, email=email, name=name.strip(), role=role, department=department, invited_by=actor.name,
+        key_digest=key_digest(key), expires_at=now + timedelta(days=settings.INVITATION_DAYS),
+    )  # fmt: skip
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="invited", subject=email,
+        department=department.code if department else "", changes={email: {"role": [None, role]}},
+    )  # fmt: skip
+    return Invited(invitation, key)
+
+
+@transaction.atomic
+def withdraw_invitation(*, actor: Actor, invitation: Invitation) -> None:
+    require(rules.refusal_to_coordinate(actor))
+    done = Invitation.objects.filter(pk=invitation.pk, accepted_at=None, withdrawn_at=None).update(
+        withdrawn_at=timezone.now()
+    )
+    if not done:
+        raise Conflict("This invitation was accepted or withdrawn already.")
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="withdrew the invitation", subject=invitation.email,
+        department=invitation.department.code if invitation.department else "",
+    )  # fmt: skip
+
+
+@transaction.atomic
+def accept_invitation(*, invitation: Invitation, person: Person) -> Membership:
+    """Spend an invitation: the person to whose address it went becomes what it says."""
+    if person.email != invitation.email:
+        raise Forbidden(f"This invitation went to {invitation.email}; log in with that address.")
+    require(rules.refusal_to_accept(invitation, timezone.now()))
+    spent = Invitation.objects.filter(pk=invitation.pk, accepted_at=None, withdrawn_at=None).update(
+        accepted_at=timezone.now()
+    )
+    if not spent:
+        raise Conflict("This invitation was used at this very moment.")
+    membership, new = Membership.objects.get_or_create(
+        event=invitation.event,
+        person=person,
+        department=invitation.department,
+        defaults={"role": invitation.role},
+    )
+    if not new and membership.role != invitation.role:
+        raise Conflict(
+            f"You are {membership.get_role_display()} in this event already; ask a coordinator to change that."
+        )
+    department = invitation.department
+    led = frozenset([department.pk]) if department else None
+    actor = Actor(invitation.event, person.name, person.email, invitation.role, led, True)
+    journal.record(
+        actor=actor, event=invitation.event.slug, verb="accepted the invitation", subject=person.email,
+        department=department.code if department else "", changes={person.email: {"role": [None, invitation.role]}},
+    )  # fmt: skip
+    return membership
+
+
+@transaction.atomic
+def accept_as_newcomer(*, invitation: Invitation, name: str, password: str) -> Person:
+    """Spend an invitation as somebody who has no log-in yet: it makes one."""
+    require(rules.refusal_to_accept(invitation, timezone.now()))
+    person = Person.objects.filter(email=invitation.email).first()
+    if person is None:
+        person = Person.objects.create_user(invitation.email, password, name=name)
+    elif queries.has_log_in(person):
+        raise Conflict("There is a log-in for this address already; use it.")
+    else:
+        person.name = name
+        person.set_password(password)
+        person.save(update_fields=["name", "password"])
+    accept_invitation(invitation=invitation, person=person)
+    return person
+
+
+# -- tokens ---------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -220,6 +421,23 @@ def issue_token(
         department=department.code if department else "", changes={token.token_key: {"writes": [None, writes]}},
     )  # fmt: skip
     return IssuedToken(token, secret)
+
+
+@transaction.atomic
+def revoke_token(*, actor: Actor, token: Token) -> None:
+    """End a machine's key at once; one's own, or as a coordinator anybody's of the event."""
+    if token.user.email != actor.email:
+        require(rules.refusal_to_coordinate(actor))
+    department = token.department.code if token.department else ""
+    shown, owner = token.token_key, token.user.email
+    token.delete()
+    journal.record(
+        actor=actor,
+        event=actor.event.slug,
+        verb="revoked a token",
+        subject=f"{owner} {shown}",
+        department=department,
+    )
 
 
 def note_use(token: Token, at_least_every_s: int = 60) -> None:

@@ -25,6 +25,10 @@ class Actor:
         return self.role == Role.COORDINATOR
 
     @property
+    def role_name(self) -> str:
+        return str(Role(self.role).label)
+
+    @property
     def sees_all(self) -> bool:
         """Coordinators and the site desk see every department; observers all but the confidential ones."""
         return self.role in (Role.COORDINATOR, Role.DESK)
@@ -38,3 +42,8 @@ def the_service(event: Event) -> Actor:
 def founder(event: Event, name: str, email: str) -> Actor:
     """Whoever makes an event coordinates it from its first moment."""
     return Actor(event, name, email, Role.COORDINATOR, None, True)
+
+
+def reader_of(event: Event, department: int) -> Actor:
+    """Whoever reads a department's papers: its lead's eyes, and no hands."""
+    return Actor(event, "", "", Role.LEAD, frozenset([department]), False)

@@ -4,7 +4,7 @@ from django.db.models import Q, QuerySet
 
 from apps.common.errors import Missing
 from apps.events.actors import Actor
-from apps.events.models import Department, Event, Membership, Person, Role, Token, Zone
+from apps.events.models import Department, Event, Invitation, Membership, Person, Role, Token, Zone
 
 _STRENGTH = [Role.COORDINATOR, Role.DESK, Role.OBSERVER, Role.LEAD]
 
@@ -13,6 +13,19 @@ def events_of(person: Person, token: Token | None = None) -> QuerySet[Event]:
     """The events in which the person is something; a token sees its own event only."""
     found = Event.objects.filter(memberships__person=person).distinct()
     return found.filter(pk=token.event_id) if token else found
+
+
+def memberships_of(person: Person) -> QuerySet[Membership]:
+    """Everything that a person is anywhere, latest events first."""
+    found = Membership.objects.filter(person=person).select_related("event", "department")
+    return found.order_by("-event__starts_on", "event__slug", "role", "department__code")
+
+
+def refusal_to_create_events(person: Person) -> str:
+    """New events are made by whoever runs the service, or coordinates an event of it already."""
+    if person.is_staff or Membership.objects.filter(person=person, role=Role.COORDINATOR).exists():
+        return ""
+    return "Only who coordinates an event already, or runs this service, may create one."
 
 
 def actor_in(person: Person, slug: str, token: Token | None = None) -> Actor:
@@ -68,3 +81,24 @@ def members_of(actor: Actor) -> QuerySet[Membership]:
     """Everybody in the event, for coordinators; oneself for others."""
     found = actor.event.memberships.select_related("person", "department").order_by("person__name", "pk")
     return found if actor.coordinates else found.filter(person__email=actor.email)
+
+
+def has_log_in(person: Person) -> bool:
+    """Whether a link alone must not open this account: it has a password, or reaches something already."""
+    return person.has_usable_password() or person.is_staff or person.memberships.exists()
+
+
+def open_invitations_of(actor: Actor) -> QuerySet[Invitation]:
+    """Invitations that nobody has used or withdrawn yet, the expired among them; for coordinators."""
+    found = actor.event.invitations.filter(accepted_at=None, withdrawn_at=None).select_related("department")
+    return found.order_by("-created_at", "pk") if actor.coordinates else found.none()
+
+
+def tokens_of(actor: Actor) -> QuerySet[Token]:
+    """The actor's own tokens of this event; a coordinator sees everybody's."""
+    found = (
+        Token.objects.filter(event=actor.event)
+        .select_related("user", "department")
+        .order_by("-created", "pk")
+    )
+    return found if actor.coordinates else found.filter(user__email=actor.email)

@@ -1,7 +1,9 @@
 """Who may do what to events, as pure predicates: each gives the reason why not, or nothing."""
 
+from datetime import datetime
+
 from apps.events.actors import Actor
-from apps.events.models import Role
+from apps.events.models import Invitation, Role
 
 
 def refusal_to_write(actor: Actor) -> str:
@@ -23,3 +25,13 @@ def refusal_to_act_for(actor: Actor, department_id: int) -> str:
     if actor.coordinates or (actor.departments is not None and department_id in actor.departments):
         return refusal_to_write(actor)
     return "Only a lead of this department or a coordinator may do this."
+
+
+def refusal_to_accept(invitation: Invitation, at: datetime) -> str:
+    if invitation.accepted_at is not None:
+        return "This invitation was used already. Log in instead."
+    if invitation.withdrawn_at is not None:
+        return "This invitation was withdrawn. Ask the coordinator who sent it for a new one."
+    if invitation.expires_at <= at:
+        return "This invitation has expired. Ask the coordinator who sent it for a new one."
+    return ""

@@ -11,6 +11,7 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 from django.utils import timezone
 
+from apps.common.choice import Choice
 from apps.common.errors import Conflict, Fault, Faulty, Stale, require
 from apps.events.actions import touch
 from apps.events.actors import Actor
@@ -91,11 +92,19 @@ def _still_at(current: Assignment | None, version: int | None, code: str) -> Non
 
 @dataclass(frozen=True)
 class Selection:
-    """Which assignments an action is for: carrier codes, or a filter; `expected` repeats the count that was shown."""
+    """Which assignments an action is for: carrier codes, or a filter; `expected` repeats the count that was shown.
+
+    `seen` holds carriers with the versions that somebody looked at; one that changed since refuses them all.
+    """
 
     carriers: tuple[str, ...] | None = None
     filter: dict[str, str] | None = None
     expected: int | None = None
+    seen: Choice | None = None
+
+    @classmethod
+    def of(cls, choice: Choice) -> "Selection":
+        return cls(carriers=tuple(choice.versions), expected=len(choice), seen=choice)
 
 
 def approve(*, actor: Actor, selection: Selection, reason: str = "") -> list[str]:
@@ -135,6 +144,8 @@ def _agree(actor: Actor, selection: Selection, reason: str, old: str, new: str, 
         raise Conflict(
             f"The selection holds {len(rows)} rows by now, not {selection.expected}; look at it again."
         )
+    if selection.seen is not None:
+        selection.seen.refuse_changed({row.carrier.code: row.version for row in rows})
     fit = [row for row in rows if row.state == old]
     others = [row for row in rows if row.state not in (old, new)]
     if selection.carriers is not None and others:

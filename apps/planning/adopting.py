@@ -1,5 +1,6 @@
 """Taking a finished run's proposal into the plan."""
 
+import hashlib
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +28,11 @@ class Proposal:
     changes: dict[str, list[int | None]]
     passed_over: dict[str, str]
     unchanged: int
+
+    @property
+    def digest(self) -> str:
+        """The same for proposals that would do the same."""
+        return hashlib.sha256(repr(sorted(self.changes.items())).encode()).hexdigest()[:16]
 
 
 def proposal_of(run: Run) -> Proposal:
@@ -61,10 +67,11 @@ def proposal_of(run: Run) -> Proposal:
 
 
 @transaction.atomic
-def adopt(*, actor: Actor, run: Run) -> Proposal:
+def adopt(*, actor: Actor, run: Run, seen: str | None = None) -> Proposal:
     """Make a finished run's proposal the plan, except for what changed since its snapshot. Once per run.
 
     An approved assignment that the run moves is proposed again; one that it leaves out loses its frequency.
+    `seen` is the digest of the proposal that somebody looked at; by now another one is refused.
     """
     require(refusal_to_coordinate(actor))
     if run.state not in (RunState.DONE, RunState.CANCELLED):
@@ -77,6 +84,10 @@ def adopt(*, actor: Actor, run: Run) -> Proposal:
     if not taken:
         raise Conflict(f"Run {run.number} was adopted already.")
     proposal = proposal_of(run)
+    if seen is not None and seen != proposal.digest:
+        raise Conflict(
+            "The plan changed since you looked, so adopting would now do something else. Look again."
+        )
     _write(run, proposal)
     _explain(run, proposal)
     touch(run.event)

@@ -8,8 +8,11 @@ from django.db.models import QuerySet
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.planning.models import Acceptance, Assignment, LeftOut, Run
-from apps.registry.models import Carrier
+from apps.planning.reasons import cause_in_words
+from apps.planning.states import AssignmentState
+from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
+from apps.registry.states import NOT_PERMITTED
 
 
 def runs_of(actor: Actor) -> QuerySet[Run]:
@@ -41,6 +44,27 @@ def acceptances_of(actor: Actor) -> QuerySet[Acceptance]:
     )
 
 
+LEFT_OUT, UNPLANNED = "left out", "not planned yet"
+PLAN_STATES = (*(state.value for state in AssignmentState), LEFT_OUT, UNPLANNED, NOT_PERMITTED)
+
+
+def with_frequency(found: QuerySet[Registration], state: str) -> QuerySet[Registration]:
+    """Those lines that hold a carrier of which PlanRow.state says this."""
+    carriers = Carrier.objects.filter(withdrawn=False)
+    if state in AssignmentState.values:
+        carriers = carriers.filter(assignment__state=state)
+    else:
+        carriers = carriers.filter(assignment=None)
+        barred = carriers.exclude(registration__not_permitted="")
+        free = carriers.filter(registration__not_permitted="")
+        carriers = {
+            NOT_PERMITTED: barred,
+            LEFT_OUT: free.exclude(left_out=None),
+            UNPLANNED: free.filter(left_out=None),
+        }.get(state, carriers.none())
+    return found.filter(pk__in=carriers.values("registration"))
+
+
 @dataclass(frozen=True)
 class PlanRow:
     """One carrier of the plan: its assignment, or why it has none. Redacted to what its reader may see."""
@@ -55,8 +79,13 @@ class PlanRow:
         if self.assignment:
             return self.assignment.state
         if self.carrier.registration.not_permitted:
-            return "not permitted here"
-        return "left out" if self.blocked_by else "not planned yet"
+            return NOT_PERMITTED
+        return LEFT_OUT if self.blocked_by else UNPLANNED
+
+    @property
+    def why(self) -> str:
+        """The largest causes of being left out, in words."""
+        return "; ".join(cause_in_words(cause) for cause in self.blocked_by[:3])
 
 
 def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[PlanRow]:

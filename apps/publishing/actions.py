@@ -21,16 +21,20 @@ from apps.spectrum.rulesets import ruleset
 
 
 @transaction.atomic
-def publish(*, actor: Actor, note: str = "", department: Department | None = None) -> Edition:
+def publish(
+    *, actor: Actor, note: str = "", department: Department | None = None, seen: str | None = None
+) -> Edition:
     """Freeze what is agreed into the next edition, for everybody or for one department.
 
     The exact plan is recounted first. Raises Conflict with every breach under which no coordinator's signature stands,
-    and when there is nothing agreed to publish.
+    when there is nothing agreed to publish, and when the plan is not the one of the digest `seen` any more.
     """
     require(refusal_to_coordinate(actor))
     event = Event.objects.select_for_update().get(pk=actor.event.pk)
     counted = verdicts.recount(event, agreed_only=True)
-    standing = [breach for breach in counted.standing if _concerns(breach, department)]
+    if seen is not None and seen != counted.digest:
+        raise Conflict("The plan changed since you looked. Look again at what this edition would change.")
+    standing = [breach for breach in counted.standing if concerns(breach, department)]
     if standing:
         raise Conflict(
             f"The plan breaks {len(standing)} rule{'s' if len(standing) > 1 else ''} that nobody has accepted. "
@@ -44,7 +48,7 @@ def publish(*, actor: Actor, note: str = "", department: Department | None = Non
     accepted = [
         {"description": breach.words, "accepted_by": row.accepted_by, "reason": row.reason}
         for breach in counted.breaches
-        if (row := counted.acceptances.get(breach.key)) and _concerns(breach, department)
+        if (row := counted.acceptances.get(breach.key)) and concerns(breach, department)
     ]
     number = (event.editions.aggregate(last=Max("number"))["last"] or 0) + 1
     replaces = standing_edition(event, department.code if department else "")
@@ -79,7 +83,7 @@ def publish(*, actor: Actor, note: str = "", department: Department | None = Non
     return edition
 
 
-def _concerns(breach: verdicts.Breach, department: Department | None) -> bool:
+def concerns(breach: verdicts.Breach, department: Department | None) -> bool:
     """Carrier codes begin with their department's code."""
     return department is None or any(code.rsplit("-", 1)[0] == department.code for code in breach.carriers)
 

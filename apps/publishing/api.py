@@ -19,6 +19,12 @@ from apps.publishing.models import Edition
 
 class EditionSerializer(serializers.ModelSerializer[Edition]):
     replaces = serializers.IntegerField(source="replaces.number", allow_null=True, default=None)
+    accepted = serializers.SerializerMethodField(
+        help_text="breaches that stay, with whose signature; empty for who does not see every department"
+    )
+
+    def get_accepted(self, edition: Edition) -> list[dict[str, str]]:
+        return queries.accepted_in(self.context["actor"], edition)
 
     class Meta:
         model = Edition
@@ -40,7 +46,9 @@ class EditionList(EventView):
     def get(self, request: Request, slug: str) -> Response:
         pages = Pages()
         page = pages.paginate_queryset(queries.editions_of(self.actor), request, self)
-        return pages.get_paginated_response(EditionSerializer(page, many=True).data)
+        return pages.get_paginated_response(
+            EditionSerializer(page, many=True, context={"actor": self.actor}).data
+        )
 
     @extend_schema(
         operation_id="editions_publish", request=PublishSerializer, responses={201: EditionSerializer}
@@ -55,7 +63,11 @@ class EditionList(EventView):
                 raise Faulty([Fault(0, "department", code, "There is no such department.")])
         edition = actions.publish(actor=self.actor, note=wanted.validated_data["note"], department=department)
         where = reverse("api:edition", args=[slug, edition.number], request=request)
-        return Response(EditionSerializer(edition).data, status=201, headers={"Location": where})
+        return Response(
+            EditionSerializer(edition, context={"actor": self.actor}).data,
+            status=201,
+            headers={"Location": where},
+        )
 
 
 class EditionView(EventView):
@@ -73,7 +85,7 @@ class EditionDetail(EditionView):
     def get(self, request: Request, slug: str, number: int) -> Response:
         edition = self.found()
         lines = [line.content for line in queries.lines_of(self.actor, edition)]
-        return Response(EditionSerializer(edition).data | {"lines": lines})
+        return Response(EditionSerializer(edition, context={"actor": self.actor}).data | {"lines": lines})
 
 
 class SheetView(EditionView):

@@ -3,15 +3,16 @@
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from apps.events.actors import Actor
+from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event
 from apps.planning.margins import margins_of
 from apps.planning.models import Assignment
-from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.queries import PlanRow, Redaction, plan_rows
+from apps.planning.reasons import cause_in_words
 from apps.planning.snapshot import zones_in_earshot
 from apps.planning.states import AGREED
 from apps.publishing.rendering import megahertz
@@ -33,7 +34,8 @@ def lines_of(actor: Actor, department: Department | None = None) -> list[dict[st
     carriers = carriers_of(actor).prefetch_related("units")
     if department is not None:
         carriers = carriers.filter(registration__department=department)
-    rows = plan_rows(actor, carriers)
+    eyes: dict[int, Redaction] = {}
+    rows = [_as_its_department_may_know(row, event, eyes) for row in plan_rows(actor, carriers)]
     agreed = {
         row.carrier.code: row.assignment.frequency_hz for row in rows if _agreed(row) and row.assignment
     }
@@ -58,6 +60,16 @@ def agreed_frequencies(event: Event) -> dict[str, int]:
     """{carrier: hertz} of what coordinators agreed to, whoever it belongs to."""
     agreed = Assignment.objects.filter(event=event, state__in=AGREED, carrier__withdrawn=False)
     return dict(agreed.values_list("carrier__code", "frequency_hz"))
+
+
+def _as_its_department_may_know(row: PlanRow, event: Event, eyes: dict[int, Redaction]) -> PlanRow:
+    """Paper goes to the department, whoever publishes: of others its reasons say no more than its lead may know."""
+    left = getattr(row.carrier, "left_out", None)
+    if left is None:
+        return row
+    key = row.carrier.registration.department_id
+    reader = eyes.setdefault(key, Redaction(reader_of(event, key)))
+    return replace(row, blocked_by=reader.reasons(row.carrier, left.blocked_by))
 
 
 def _agreed(row: PlanRow) -> bool:
@@ -122,16 +134,6 @@ def _settings(names: list[str], given: dict[str, str]) -> tuple[tuple[str, str],
     )
 
 
-CAUSES = {
-    "tuning": "nothing that it can tune is permitted or free here",
-    "blocked": "occupied range",
-    "separation": "too near to",
-    "product": "intermodulation with",
-    "pair": "its duplex partner finds no place",
-    "span": "too far from the rest of its group",
-}
-
-
 def _reason(row: PlanRow) -> str:
     registration = row.carrier.registration
     if registration.not_permitted:
@@ -141,14 +143,6 @@ def _reason(row: PlanRow) -> str:
     if not row.blocked_by:
         return "Registered after the last plan; no frequency yet."
     return "Left out: " + "; ".join(cause_in_words(cause) for cause in row.blocked_by[:3]) + "."
-
-
-def cause_in_words(cause: dict[str, Any]) -> str:
-    """One cause of being left out with its share of the raster, as people read it."""
-    whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""
-    family = f" {cause['family']}" if cause.get("family") else ""
-    words = CAUSES.get(cause["cause"], cause["cause"])
-    return f"{words}{family} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"
 
 
 @dataclass(frozen=True)

@@ -206,8 +206,8 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
     ]
     story.append(_ruled(Table(rows or [["–", "–"]], colWidths=[60 * mm, WIDTH - 60 * mm])))
     facts = [
-        ("On the air", _hours(line, zone)),
-        ("Batteries", _batteries(line, zone)),
+        ("On the air", hours(line, zone)),
+        ("Batteries", escape(batteries_of(line, zone))),
         ("Spare", "<br/>".join(map(escape, line.spares)) or "none"),
         ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
         ("Margin", escape(line.margin) or "–"),
@@ -226,7 +226,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
     if line.unit_key:
         story += [
             Spacer(1, 8 * mm),
-            Code(_live(header, line), 34 * mm),
+            Code(live_address(header, line), 34 * mm),
             Paragraph("Scan: is this sheet still the one that counts?", SMALL),
         ]
     return _built(header, story, f"{line.unit_label}, edition {header.number}")
@@ -282,10 +282,10 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
                 [Paragraph(megahertz(line.frequency_hz or 0), FIGURE), Paragraph(_beside(line), SMALL)],
                 [Paragraph(_settings(line), SMALL), Paragraph(_spare(line), SMALL)],
                 [
-                    Paragraph(f"{_hours(line, zone)}<br/>{_batteries(line, zone)}", SMALL),
+                    Paragraph(f"{hours(line, zone)}<br/>{escape(batteries_of(line, zone))}", SMALL),
                     Paragraph(_beware(line), SMALL),
                 ],
-                Code(_live(header, line), 15 * mm) if line.unit_key else "",
+                Code(live_address(header, line), 15 * mm) if line.unit_key else "",
             ]
         )
     table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
@@ -351,7 +351,8 @@ def _spare(line: SheetLine) -> str:
     return "<br/>".join(f"▷ spare {escape(spare)}" for spare in line.spares)
 
 
-def _hours(line: SheetLine, zone: ZoneInfo) -> str:
+def hours(line: SheetLine, zone: ZoneInfo) -> str:
+    """From when to when it is on the air, local."""
     if line.starts_at is None or line.ends_at is None:
         return "all day"
     start, end = line.starts_at.astimezone(zone), line.ends_at.astimezone(zone)
@@ -362,15 +363,14 @@ def _hours(line: SheetLine, zone: ZoneInfo) -> str:
     )
 
 
-def _batteries(line: SheetLine, zone: ZoneInfo) -> str:
-    if not line.cells:
-        return ""
-    if not line.running_h:
-        return escape(line.cells)
+def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
+    """When fresh cells go in, in words; empty where the device has none."""
+    if not line.cells or not line.running_h:
+        return line.cells
     if line.starts_at is None or line.ends_at is None:
-        return f"{escape(line.cells)}, change every {batteries.interval_h(line.running_h):.3g} h"
+        return f"{line.cells}, change every {batteries.interval_h(line.running_h):.3g} h"
     moments = batteries.changes(line.starts_at, line.ends_at, line.running_h)
-    return f"{escape(line.cells)} at " + ", ".join(f"{moment.astimezone(zone):%H:%M}" for moment in moments)
+    return f"{line.cells} at " + ", ".join(f"{moment.astimezone(zone):%H:%M}" for moment in moments)
 
 
 def _beware(line: SheetLine) -> str:
@@ -378,8 +378,9 @@ def _beware(line: SheetLine) -> str:
     return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 
-def _live(header: EditionHeader, line: SheetLine) -> str:
-    return f"{header.address}/u/{line.unit_key}/"
+def live_address(header: EditionHeader, line: SheetLine) -> str:
+    """What a device's QR code opens; it names the edition that the paper was printed from."""
+    return f"{header.address}/u/{line.unit_key}/?e={header.number}"
 
 
 def _built(header: EditionHeader, story: list[Flowable], footer: str) -> bytes:

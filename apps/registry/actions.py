@@ -1,5 +1,6 @@
 """All writes of the registry. Form, file and REST all end in `register`."""
 
+import gzip
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -8,16 +9,18 @@ from django.db import IntegrityError, transaction
 from django.db.models import F
 from django.utils import timezone
 
+from apps.common.choice import Choice
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
 from apps.events.models import Department, Zone
-from apps.events.rules import refusal_to_act_for, refusal_to_coordinate
+from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
 from apps.journal import actions as journal
 from apps.registry import rules
 from apps.registry.catalogue import catalogue
-from apps.registry.judging import Judgement, Status, judge
-from apps.registry.models import Carrier, Kind, KindRole, Registration, Unit
+from apps.registry.importing import check_size
+from apps.registry.judging import Judgement, Status, fingerprint, judge
+from apps.registry.models import Carrier, Kind, KindRole, Registration, Unit, Upload
 from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -66,8 +69,7 @@ def register(
     rows = list(rows)
     try:
         with transaction.atomic():
-            # One registration of a department at a time, so that two cannot take the same label or numbers.
-            list(Department.objects.select_for_update().filter(event=actor.event).order_by("pk"))
+            _one_at_a_time(actor)
             judgements = judge(actor, rows)
             faults = [fault for judged in judgements for fault in judged.faults]
             if faults and all_or_nothing:
@@ -78,6 +80,11 @@ def register(
         raise Conflict(
             "Somebody else registered the same at this very moment; look again, then repeat."
         ) from clash
+
+
+def _one_at_a_time(actor: Actor) -> None:
+    """One registering of an event's departments at a time, so that two cannot take the same label or numbers."""
+    list(Department.objects.select_for_update().filter(event=actor.event).order_by("pk"))
 
 
 def change(
@@ -356,6 +363,63 @@ def withdraw(
     return registration
 
 
+@transaction.atomic
+def accept_many(*, actor: Actor, choice: Choice, reason: str = "") -> int:
+    """Take submitted registrations into the next run, all or none. Returns how many."""
+    require(refusal_to_coordinate(actor))
+    rows = _chosen(actor, choice)
+    barred = [row for row in rows if row.not_permitted]
+    if barred:
+        raise Conflict(
+            f"Not permitted here: {_named(barred)}. A permission must lift this first; leave them out of the choice."
+        )
+    return _move_many(actor, rows, RegistrationState.ACCEPTED, "accepted", reason)
+
+
+@transaction.atomic
+def send_back_many(*, actor: Actor, choice: Choice, reason: str) -> int:
+    """Return lines to their leads with one reason that stands in every row, all or none. Returns how many."""
+    require(refusal_to_coordinate(actor))
+    if not reason.strip():
+        raise Faulty([Fault(0, "reason", "", "Say what the leads should change.")])
+    return _move_many(actor, _chosen(actor, choice), RegistrationState.SENT_BACK, "sent back", reason)
+
+
+def _chosen(actor: Actor, choice: Choice) -> list[Registration]:
+    keys = [key for key in choice.versions if key.isdigit()]
+    found = Registration.objects.select_for_update(of=("self",)).filter(event=actor.event, pk__in=keys)
+    rows = list(found.select_related("department").order_by("department__code", "label"))
+    choice.refuse_changed({str(row.pk): row.version for row in rows})
+    return rows
+
+
+def _named(rows: list[Registration]) -> str:
+    more = f" and {len(rows) - 10} more" if len(rows) > 10 else ""
+    return ", ".join(str(row) for row in rows[:10]) + more
+
+
+def _move_many(actor: Actor, rows: list[Registration], state: str, verb: str, reason: str) -> int:
+    unfit = [row for row in rows if not may_move(row.state, state)]
+    if unfit:
+        raise Conflict(f"These cannot become {state}: {_named(unfit)}. Leave them out of the choice.")
+    if not rows:
+        raise Faulty([Fault(0, "rows", "", "Nothing is chosen.")])
+    Registration.objects.filter(pk__in=[row.pk for row in rows]).update(
+        state=state, reason=reason.strip(), version=F("version") + 1, updated_at=timezone.now()
+    )
+    touch(actor.event)
+    by_department: dict[str, list[Registration]] = defaultdict(list)
+    for row in rows:
+        by_department[row.department.code].append(row)
+    for code, some in sorted(by_department.items()):
+        journal.record(
+            actor=actor, event=actor.event.slug, verb=verb, department=code, reason=reason,
+            subject=some[0].label if len(some) == 1 else f"{len(some)} registrations",
+            changes={row.label: {"state": [row.state, state], "reason": [row.reason, reason.strip()]} for row in some},
+        )  # fmt: skip
+    return len(rows)
+
+
 def _move(
     actor: Actor, registration: Registration, state: str, verb: str, reason: str, version: int | None
 ) -> Registration:
@@ -369,3 +433,58 @@ def _move(
         department=registration.department.code, changes={registration.label: changes}, reason=reason,
     )  # fmt: skip
     return registration
+
+
+# -- uploads --------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def keep_upload(*, actor: Actor, name: str, content: bytes, department: Department | None = None) -> Upload:
+    """Keep a device list as it came, before anybody has read it. Raises Faulty when it is too large to be kept."""
+    if department is not None:
+        require(refusal_to_act_for(actor, department.pk))
+    else:
+        require(refusal_to_write(actor))
+    check_size(content)
+    upload = Upload.objects.create(
+        event=actor.event, department=department, name=name.strip()[:200] or "list.csv", size=len(content),
+        content=gzip.compress(content, mtime=0), uploaded_by=actor.email,
+    )  # fmt: skip
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="uploaded a list", subject=upload.name,
+        department=department.code if department else "", changes={upload.name: {"bytes": [None, len(content)]}},
+    )  # fmt: skip
+    return upload
+
+
+@transaction.atomic
+def save_upload(
+    *, actor: Actor, upload: Upload, rows: Iterable[Mapping[str, Any]], seen: str
+) -> dict[str, int]:
+    """Save what an upload says, all or nothing, if it still does what was shown. Returns {new, changed, unchanged}.
+
+    `seen` is the fingerprint of the judgements that stood on the page. Raises Faulty, or Conflict when the list would
+    do something else by now or was saved before.
+    """
+    if not Upload.objects.filter(pk=upload.pk, saved_at=None).update(
+        saved_at=timezone.now(), saved_by=actor.email
+    ):
+        raise Conflict("This list was saved already; upload it again to judge it anew.")
+    _one_at_a_time(actor)
+    rows = list(rows)
+    if fingerprint(judge(actor, rows)) != seen:
+        raise Conflict(
+            "The registrations changed since this list was judged, so it would now do something else. Look at it again."
+        )
+    judgements = register(actor=actor, rows=rows)
+    outcome = {
+        status.value: sum(judged.status == status for judged in judgements)
+        for status in (Status.NEW, Status.CHANGED, Status.UNCHANGED)
+    }
+    Upload.objects.filter(pk=upload.pk).update(outcome=outcome)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="saved an uploaded list", subject=upload.name,
+        department=upload.department.code if upload.department else "",
+        changes={upload.name: {name: [None, count] for name, count in outcome.items()}},
+    )  # fmt: skip
+    return outcome

@@ -30,12 +30,7 @@ def read_csv(content: bytes) -> Table:
     Encoding: UTF-8 with or without mark, UTF-16 with mark, else Windows-1252. Separator: whichever splits the header
     into the most columns that we know. Empty lines are passed over.
     """
-    if len(content) > settings.IMPORT_MAX_BYTES:
-        raise _refused(
-            "file",
-            f"{len(content):,} bytes",
-            f"The file has {len(content):,} bytes; at most {settings.IMPORT_MAX_BYTES:,} are taken. Split it.",
-        )
+    check_size(content)
     text, encoding = _decoded(content)
     if not text.strip():
         raise _refused(
@@ -67,6 +62,16 @@ def read_csv(content: bytes) -> Table:
     if faults:
         raise Faulty(faults)
     return Table(rows, encoding, _SEPARATORS[separator])
+
+
+def check_size(content: bytes) -> None:
+    """Raises Faulty when a file is too large to be taken."""
+    if len(content) > settings.IMPORT_MAX_BYTES:
+        raise _refused(
+            "file",
+            f"{len(content):,} bytes",
+            f"The file has {len(content):,} bytes; at most {settings.IMPORT_MAX_BYTES:,} are taken. Split it.",
+        )
 
 
 def _bounded(reader: Iterable[list[str]]) -> list[list[str]]:
@@ -162,3 +167,25 @@ def _cell(value: Any) -> str:
         return f"{value:g}"
     text = str(value)
     return f"'{text}" if text and text[0] in "=+-@\t\r" else text
+
+
+def write_remarks(rows: Iterable[dict[str, str]], faults: Iterable[Fault]) -> bytes:
+    """Rows as they came, with what is wrong with each in the column «reason», which is passed over when it is read again."""
+    rows = list(rows)
+    remarks: dict[int, list[str]] = {}
+    for fault in faults:
+        remarks.setdefault(fault.row, []).append(f"{fault.field}: {fault.message}")
+    columns = list(dict.fromkeys([name for row in rows for name in row if name != "reason"]))
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([*columns, "reason"])
+    for number, row in enumerate(rows, 1):
+        writer.writerow(
+            [*(_cell(row.get(name)) for name in columns), _cell(" ".join(remarks.get(number, [])))]
+        )
+    return out.getvalue().encode()
+
+
+def write_template() -> bytes:
+    """An empty list: the line that names the columns."""
+    return (",".join(COLUMNS) + "\r\n").encode()

@@ -1,5 +1,6 @@
 """What rows would do, before anything is saved: new, changed, unchanged or faulty, each with what would change."""
 
+import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -147,3 +148,12 @@ def _changes(line: Line, existing: Registration | None) -> dict[str, list[Any]]:
     if existing.state in (RegistrationState.WITHDRAWN, RegistrationState.SENT_BACK):
         changes["state"] = [existing.state, RegistrationState.SUBMITTED]
     return changes
+
+
+def fingerprint(judgements: Iterable[Judgement]) -> str:
+    """The same for judgements that would write the same: what a page showed is what is saved, or nothing is."""
+    said = [
+        (judged.row, judged.status.value, judged.existing.version if judged.existing else 0)
+        for judged in judgements
+    ]
+    return hashlib.sha256(repr(said).encode()).hexdigest()[:16]

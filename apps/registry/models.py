@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from apps.events.models import CODE, Department, Event, Zone
-from apps.registry.states import RegistrationState
+from apps.registry.states import NOT_PERMITTED, RegistrationState
 
 
 class Kind(models.Model):
@@ -159,6 +159,39 @@ class Registration(models.Model):
     @property
     def all_day(self) -> bool:
         return self.starts_at is None
+
+    @property
+    def standing(self) -> str:
+        """Its state in one word for people: what the ruleset refuses stands as such while it is still asked for."""
+        asked_for = self.state in (RegistrationState.SUBMITTED, RegistrationState.ACCEPTED)
+        return NOT_PERMITTED if self.not_permitted and asked_for else str(self.state)
+
+
+class Upload(models.Model):
+    """A device list as somebody sent it, kept byte for byte (compressed), whatever was in it.
+
+    `outcome` counts what was saved of it ({new, changed, unchanged}); empty until somebody says so.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="uploads")
+    department = models.ForeignKey(
+        Department, on_delete=models.SET_NULL, null=True, blank=True, related_name="uploads",
+        help_text="for rows that name none",
+    )  # fmt: skip
+    name = models.CharField(max_length=200)
+    content = models.BinaryField()
+    size = models.PositiveIntegerField()
+    uploaded_by = models.CharField(max_length=254)
+    uploaded_at = models.DateTimeField(auto_now_add=True)
+    saved_by = models.CharField(max_length=254, blank=True)
+    saved_at = models.DateTimeField(null=True, blank=True)
+    outcome = models.JSONField(default=dict)
+
+    class Meta:
+        ordering = ["event", "-pk"]
+
+    def __str__(self) -> str:
+        return self.name
 
 
 class Carrier(models.Model):

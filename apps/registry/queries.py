@@ -1,11 +1,14 @@
 """Shared reads of the registry. Each begins with what the actor may see."""
 
-from django.db.models import QuerySet
+from collections.abc import Mapping
+
+from django.db.models import Q, QuerySet
 
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.registry import tuning
-from apps.registry.models import Carrier, Change, Kind, KindRole, Registration
+from apps.registry.models import Carrier, Change, Kind, KindRole, Registration, Upload
+from apps.registry.states import NOT_PERMITTED, RegistrationState
 
 
 def kinds_of(actor: Actor) -> QuerySet[Kind]:
@@ -15,6 +18,47 @@ def kinds_of(actor: Actor) -> QuerySet[Kind]:
 def registrations_of(actor: Actor) -> QuerySet[Registration]:
     found = Registration.objects.filter(events.in_scope(actor)).filter(event=actor.event)
     return found.select_related("department", "zone", "kind").order_by("department__code", "label", "pk")
+
+
+BY_CODE = ("department", "zone", "kind")
+
+
+def registrations_matching(actor: Actor, filters: Mapping[str, str]) -> QuerySet[Registration]:
+    """What the filters of a page leave: department, zone and kind by code, state, and `text` in names and notes.
+
+    Withdrawn lines show only when they are asked for.
+    """
+    found = registrations_of(actor)
+    for name in BY_CODE:
+        if filters.get(name):
+            found = found.filter(**{f"{name}__code": filters[name]})
+    match filters.get("state", ""):
+        case "":
+            found = found.exclude(state=RegistrationState.WITHDRAWN)
+        case state if state == NOT_PERMITTED:
+            found = found.exclude(not_permitted="").filter(
+                state__in=[RegistrationState.SUBMITTED, RegistrationState.ACCEPTED]
+            )
+        case state:
+            found = found.filter(state=state)
+            if state in (RegistrationState.SUBMITTED, RegistrationState.ACCEPTED):
+                found = found.filter(not_permitted="")
+    for word in filters.get("text", "").split():
+        found = found.filter(
+            Q(label__icontains=word)
+            | Q(external_id__icontains=word)
+            | Q(contact__icontains=word)
+            | Q(notes__icontains=word)
+            | Q(kind__name__icontains=word)
+            | Q(kind__words__icontains=word)
+        )
+    return found
+
+
+def uploads_of(actor: Actor) -> QuerySet[Upload]:
+    """The lists that the actor sent; coordinators see everybody's. Newest first, without their bytes."""
+    found = Upload.objects.filter(event=actor.event).select_related("department").order_by("-pk")
+    return found if actor.coordinates else found.filter(uploaded_by=actor.email)
 
 
 def carriers_of(actor: Actor) -> QuerySet[Carrier]:

@@ -11,6 +11,9 @@ class RegistrationState(models.TextChoices):
     WITHDRAWN = "withdrawn", "withdrawn"
 
 
+# Not a state but a mark beside it: the ruleset opens nothing of what the line asks for.
+NOT_PERMITTED = "not permitted here"
+
 S = RegistrationState
 MOVES: dict[str, frozenset[str]] = {
     S.DRAFT: frozenset([S.SUBMITTED, S.WITHDRAWN]),

@@ -1,12 +1,14 @@
 """All writes of what is known about the spectrum at a site."""
 
+from typing import Any
+
 from django.db import transaction
 
 from apps.common.errors import Fault, Faulty, require
 from apps.events import rules
-from apps.events.actions import touch
+from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
-from apps.events.models import Zone
+from apps.events.models import Event, Zone
 from apps.journal import actions as journal
 from apps.spectrum.models import Occupied, Outsider
 
@@ -59,7 +61,7 @@ def add_outsider(
         raise Faulty(
             [Fault(0, "level_db", str(level_db), "0 dB is a device of the zone itself; give 0 or less.")]
         )
-    code = f"OUT-{actor.event.outsiders.count() + 1:03d}"
+    code = _next_code(actor.event)
     row = Outsider.objects.create(
         event=actor.event, code=code, label=label, zone=zone, frequency_hz=frequency_hz, bandwidth_hz=bandwidth_hz,
         level_db=level_db, source=source, sure=sure,
@@ -70,3 +72,44 @@ def add_outsider(
         actor=actor, event=actor.event.slug, verb="entered an outsider", subject=label, changes=changes
     )
     return row
+
+
+def _next_code(event: Event) -> str:
+    """One above the highest number given; a removed outsider's code is not given to another while a higher one stands."""
+    numbers = [int(code.rsplit("-", 1)[-1]) for code in event.outsiders.values_list("code", flat=True)]
+    return f"OUT-{max(numbers, default=0) + 1:03d}"
+
+
+@transaction.atomic
+def change_outsider(
+    *, actor: Actor, outsider: Outsider, version: int | None = None, **fields: Any
+) -> Outsider:
+    require(rules.refusal_to_coordinate(actor))
+    changes = save_if_unchanged(outsider, version, f"{outsider.code}, {outsider.label}", **fields)
+    touch(actor.event)
+    plain = {name: [getattr(value, "code", value) for value in values] for name, values in changes.items()}
+    journal.record(
+        actor=actor,
+        event=actor.event.slug,
+        verb="changed an outsider",
+        subject=outsider.label,
+        changes={outsider.code: plain},
+    )
+    return outsider
+
+
+@transaction.atomic
+def remove_outsider(*, actor: Actor, outsider: Outsider) -> None:
+    require(rules.refusal_to_coordinate(actor))
+    changes = {
+        outsider.code: {"frequency_hz": [outsider.frequency_hz, None], "zone": [outsider.zone.code, None]}
+    }
+    outsider.delete()
+    touch(actor.event)
+    journal.record(
+        actor=actor,
+        event=actor.event.slug,
+        verb="removed an outsider",
+        subject=outsider.label,
+        changes=changes,
+    )

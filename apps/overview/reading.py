@@ -1,0 +1,96 @@
+"""Journal entries in words: old and new values as people read them, frequencies in megahertz, moments local."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+
+from apps.journal.models import Entry
+from apps.publishing.rendering import megahertz
+
+SHOWN = 4
+
+
+@dataclass(frozen=True)
+class Value:
+    """One value that an entry changed; `old` is empty where there was none."""
+
+    name: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True)
+class Part:
+    """What an entry changed on one of its subjects."""
+
+    subject: str
+    values: list[Value]
+
+
+@dataclass(frozen=True)
+class Told:
+    """An entry with its changes in words; `rest` are the subjects beyond the first few."""
+
+    entry: Entry
+    parts: list[Part]
+    rest: list[Part]
+
+
+def told(entry: Entry) -> Told:
+    parts = [Part(subject, list(_values(fields))) for subject, fields in entry.changes.items()]
+    parts = [part for part in parts if part.values]
+    return Told(entry, parts[:SHOWN], parts[SHOWN:])
+
+
+def _values(fields: dict[str, Any]) -> Iterator[Value]:
+    """What really changed: a field that was empty and stayed so is left out."""
+    for name, pair in fields.items():
+        if not isinstance(pair, list) or len(pair) != 2 or (pair[0] in _EMPTY and pair[1] in _EMPTY):
+            continue
+        words, unit = _named(name)
+        yield Value(
+            words, "" if pair[0] in _EMPTY else _value(name, pair[0], unit), _value(name, pair[1], unit)
+        )
+
+
+_EMPTY: tuple[Any, ...] = (None, "", {}, [])
+
+
+def _named(name: str) -> tuple[str, str]:
+    """A field's name in words and its unit: «low_hz» is «low», in MHz."""
+    for suffix, unit in (
+        ("_hz", "MHz"),
+        ("_mw", "mW"),
+        ("_db", "dB"),
+        ("_dbm", "dBm"),
+        ("_m", "m"),
+        ("_deg", "°"),
+        ("_h", "h"),
+    ):
+        if name.endswith(suffix):
+            return name.removesuffix(suffix).replace("_", " "), unit
+    return name.removesuffix("_at").replace("_", " "), ""
+
+
+def _value(name: str, value: Any, unit: str) -> str:
+    if value is None or value == "":
+        return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if unit == "MHz" and isinstance(value, int):
+        return f"{megahertz(value)} MHz"
+    if isinstance(value, dict):
+        return ", ".join(f"{key} {item}" for key, item in value.items()) or "nothing"
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "nothing"
+    if isinstance(value, str) and name.endswith("_at"):
+        moment = parse_datetime(value)
+        if isinstance(moment, datetime) and timezone.is_aware(moment):
+            return f"{timezone.localtime(moment):%a %d %b %Y, %H:%M}"
+    if isinstance(value, float):
+        value = f"{value:g}"
+    return f"{value} {unit}".strip()

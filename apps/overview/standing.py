@@ -1,0 +1,336 @@
+"""Where an event stands for one reader, counted, and what needs that reader next."""
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from urllib.parse import urlencode
+
+from django.db.models import Case, CharField, Count, F, Q, Value, When
+from django.urls import reverse
+
+from apps.events import queries as events
+from apps.events.actors import Actor
+from apps.events.models import Department, Role
+from apps.planning.models import Run
+from apps.planning.queries import assignments_of, runs_of
+from apps.planning.states import AGREED, RunState
+from apps.publishing.queries import standing_editions, standing_lines
+from apps.registry.queries import carriers_of, registrations_of
+from apps.registry.states import NOT_PERMITTED, RegistrationState
+
+LEFT_OUT, NOT_PLANNED = "left out", "not planned yet"
+PLACED = ("proposed", "approved", "locked")
+
+
+@dataclass
+class Counts:
+    """How many lines are in which state, and how many frequencies; `plannable` are accepted but in no plan yet.
+
+    Lines stand as they do on the device list: what the ruleset refuses counts as that and as nothing else. `late`
+    lines wait because they came after the deadline.
+    """
+
+    lines: Counter[str] = field(default_factory=Counter)
+    frequencies: Counter[str] = field(default_factory=Counter)
+    plannable: int = 0
+    late: int = 0
+
+    @property
+    def registered(self) -> int:
+        return sum(self.lines.values())
+
+    @property
+    def wanted(self) -> int:
+        return sum(self.frequencies.values())
+
+    @property
+    def placed(self) -> int:
+        return sum(self.frequencies[state] for state in PLACED)
+
+    @property
+    def agreed(self) -> int:
+        return sum(self.frequencies[state] for state in AGREED)
+
+
+@dataclass(frozen=True)
+class DepartmentRow:
+    """One department's share of the standing."""
+
+    department: Department
+    counts: Counts
+    edition: int | None
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One number with the address of exactly the rows that it counts."""
+
+    name: str
+    number: int
+    address: str
+    state: str = ""
+
+
+@dataclass(frozen=True)
+class Task:
+    """Something that waits for the reader: a sentence, and where to do it."""
+
+    text: str
+    action: str
+    address: str
+    urgent: bool = False
+
+
+@dataclass(frozen=True)
+class Published:
+    """What the editions in force hold, against the plan as it is now."""
+
+    frequencies: int
+    differing: int
+    edition: int | None
+
+
+class Standing:
+    """Everything that the event page shows. A constant number of queries."""
+
+    def __init__(self, actor: Actor) -> None:
+        self.actor = actor
+        self.departments = list(events.departments_of(actor))
+        self.by_department = {row.pk: Counts() for row in self.departments}
+        self._count_lines()
+        self._count_frequencies()
+        self.total = Counts()
+        for counts in self.by_department.values():
+            self.total.lines += counts.lines
+            self.total.frequencies += counts.frequencies
+            self.total.plannable += counts.plannable
+            self.total.late += counts.late
+        self.editions = {code: edition.number for code, edition in standing_editions(actor.event).items()}
+        self.published = self._count_published()
+
+    def _count_lines(self) -> None:
+        asked_for = [RegistrationState.SUBMITTED, RegistrationState.ACCEPTED]
+        standing = Case(
+            When(~Q(not_permitted="") & Q(state__in=asked_for), then=Value(NOT_PERMITTED)),
+            default=F("state"),
+            output_field=CharField(),
+        )
+        rows = registrations_of(self.actor).exclude(state=RegistrationState.WITHDRAWN).order_by()
+        grouped = rows.annotate(standing_now=standing).values_list("department", "standing_now", "late")
+        for department, state, late, number in grouped.annotate(number=Count("pk")):
+            counts = self.by_department[department]
+            counts.lines[state] += number
+            if late and state == RegistrationState.SUBMITTED:
+                counts.late += number
+
+    def _count_frequencies(self) -> None:
+        state = Case(
+            When(assignment__isnull=False, then=F("assignment__state")),
+            When(~Q(registration__not_permitted=""), then=Value(NOT_PERMITTED)),
+            When(left_out__isnull=False, then=Value(LEFT_OUT)),
+            default=Value(NOT_PLANNED),
+            output_field=CharField(),
+        )
+        rows = carriers_of(self.actor).order_by().annotate(stands=state)
+        grouped = rows.values_list("registration__department", "registration__state", "stands").annotate(
+            number=Count("pk")
+        )
+        for department, line_state, stands, number in grouped:
+            counts = self.by_department[department]
+            counts.frequencies[stands] += number
+            if stands == NOT_PLANNED and line_state == RegistrationState.ACCEPTED:
+                counts.plannable += number
+
+    def _count_published(self) -> Published:
+        lines = standing_lines(self.actor).order_by().values_list("carrier", "content__frequency_hz")
+        frozen = {carrier: hertz for carrier, hertz in lines if hertz is not None}
+        agreed = assignments_of(self.actor).filter(state__in=AGREED, carrier__withdrawn=False).order_by()
+        now = dict(agreed.values_list("carrier__code", "frequency_hz"))
+        differing = sum(frozen.get(code) != now.get(code) for code in frozen.keys() | now.keys())
+        return Published(len(frozen), differing, max(self.editions.values(), default=None))
+
+    # -- what the page shows --------------------------------------------------------------------
+
+    def address(self, page: str, *more: object, **filters: str) -> str:
+        query = f"?{urlencode(filters)}" if filters else ""
+        return reverse(page, args=[self.actor.event.slug, *more]) + query
+
+    def rows(self) -> list[DepartmentRow]:
+        whole = self.editions.get("")
+        return [
+            DepartmentRow(row, self.by_department[row.pk], self.editions.get(row.code, whole))
+            for row in self.departments
+        ]
+
+    def line_figures(self) -> list[Figure]:
+        shown = [
+            RegistrationState.ACCEPTED,
+            RegistrationState.SUBMITTED,
+            RegistrationState.SENT_BACK,
+            RegistrationState.DRAFT,
+        ]
+        figures = [Figure("registered", self.total.registered, self.address("planning:devices"))]
+        for state in [*map(str, shown), NOT_PERMITTED]:
+            if self.total.lines[state] or state == RegistrationState.ACCEPTED:
+                name = "waiting for acceptance" if state == RegistrationState.SUBMITTED else state
+                figures.append(
+                    Figure(
+                        name, self.total.lines[state], self.address("planning:devices", state=state), state
+                    )
+                )
+        return figures
+
+    def frequency_figures(self) -> list[Figure]:
+        figures = [Figure("asked for", self.total.wanted, self.frequencies_address())]
+        for state in (NOT_PLANNED, LEFT_OUT, NOT_PERMITTED, *PLACED):
+            number = self.total.frequencies[state]
+            if number or state in PLACED:
+                figures.append(Figure(state, number, self.frequencies_address(state), state))
+        return figures
+
+    def frequencies_address(self, state: str = "") -> str:
+        """Where frequencies in a state are listed: on the review page, or for who has none among the devices."""
+        if self.actor.sees_all:
+            return self.address("publishing:review", **({"state": state} if state else {}))
+        return self.address("planning:devices", **({"frequency": state} if state else {}))
+
+    def tasks(self) -> list[Task]:
+        """What needs this reader next, the most pressing first."""
+        if self.actor.coordinates:
+            return [*self._setting_up(), *self._deciding(), *self._planning()]
+        if self.actor.role == Role.LEAD:
+            return self._leading()
+        return []
+
+    def _setting_up(self) -> Iterable[Task]:
+        event = self.actor.event
+        missing = (
+            (event.zones, "The event has no zone yet.", "Name its zones", "events:zones"),
+            (
+                event.departments,
+                "The event has no department yet.",
+                "Name its departments",
+                "events:departments",
+            ),
+            (
+                event.kinds,
+                "There is no kind of device to choose from.",
+                "Copy kinds from the catalogue",
+                "registry:kinds",
+            ),
+        )
+        for rows, text, action, page in missing:
+            if not rows.exists():
+                yield Task(text, action, self.address(page))
+        led = set(event.memberships.filter(role=Role.LEAD).values_list("department", flat=True))
+        without = [row.name for row in self.departments if row.pk not in led]
+        if without:
+            named = ", ".join(without[:4]) + (f" and {len(without) - 4} more" if len(without) > 4 else "")
+            yield Task(f"Nobody leads {named}.", "Invite them", self.address("events:people"))
+
+    def _deciding(self) -> Iterable[Task]:
+        lines = self.total.lines
+        if number := lines[RegistrationState.SUBMITTED]:
+            late = f", {self.total.late} of them late" if self.total.late else ""
+            text = f"{_count(number, 'line')} {'wait' if number > 1 else 'waits'} for acceptance{late}."
+            where = self.address("planning:devices", state=RegistrationState.SUBMITTED)
+            yield Task(text, "Accept or send back", where, urgent=True)
+        if number := lines[NOT_PERMITTED]:
+            text = f"{_count(number, 'line')} {'ask' if number > 1 else 'asks'} for what the ruleset does not permit here; "
+            where = self.address("planning:devices", state=NOT_PERMITTED)
+            yield Task(text + "those devices must stay off.", "See which and why", where)
+
+    def _planning(self) -> Iterable[Task]:
+        last: Run | None = runs_of(self.actor).first()
+        frequencies = self.total.frequencies
+        if last and last.active:
+            yield Task(
+                f"Run {last.number} is under way.", "Watch it", self.address("planning:run", last.number)
+            )
+        elif last and last.state == RunState.FAILED:
+            yield Task(
+                f"Run {last.number} failed.",
+                "See why",
+                self.address("planning:run", last.number),
+                urgent=True,
+            )
+        elif last and last.state == RunState.DONE and last.adopted_at is None:
+            yield Task(
+                f"Run {last.number} is a proposal that nobody adopted yet.",
+                "Look at it",
+                self.address("planning:run", last.number),
+            )
+        elif self.total.plannable:
+            number = self.total.plannable
+            yield Task(
+                f"{_count(number, 'accepted frequency')} {'are' if number > 1 else 'is'} in no plan yet.", "Start a run",
+                self.address("planning:runs"),
+            )  # fmt: skip
+        if number := frequencies[LEFT_OUT]:
+            yield Task(
+                f"{_count(number, 'frequency')} found no room.", "See why, and what would place them",
+                self.address("publishing:review", state=LEFT_OUT), urgent=True,
+            )  # fmt: skip
+        if number := frequencies["proposed"]:
+            yield Task(
+                f"{_count(number, 'frequency')} {'are' if number > 1 else 'is'} proposed.", "Look through and approve",
+                self.address("publishing:review", state="proposed"),
+            )  # fmt: skip
+        if self.published.differing:
+            yield Task(
+                f"{_count(self.published.differing, 'frequency')} {'differ' if self.published.differing > 1 else 'differs'} "
+                "from what people hold in their hands.",
+                "Publish", self.address("publishing:publish"),
+            )  # fmt: skip
+        if number := frequencies["approved"]:
+            yield Task(
+                f"{_count(number, 'frequency')} {'are' if number > 1 else 'is'} approved but may still be moved.",
+                "Lock what is promised", self.address("publishing:review", state="approved"),
+            )  # fmt: skip
+
+    def _leading(self) -> list[Task]:
+        tasks = []
+        if not self.total.registered:
+            tasks.append(
+                Task(
+                    "You have registered nothing yet.",
+                    "Register a device",
+                    self.address("registry:device-new"),
+                    urgent=True,
+                )
+            )
+            tasks.append(Task("Is your list in a spreadsheet?", "Import it", self.address("registry:import")))
+        for state, text, action in (
+            (RegistrationState.SENT_BACK, "came back to you with a reason", "Read it and mend them"),
+            (RegistrationState.DRAFT, "not submitted yet", "Submit or withdraw them"),
+            (NOT_PERMITTED, "not permitted here: those devices must stay off", "See why"),
+        ):
+            if number := self.total.lines[state]:
+                tasks.append(
+                    Task(
+                        f"{_count(number, 'line')} {text}.",
+                        action,
+                        self.address("planning:devices", state=state),
+                        urgent=True,
+                    )
+                )
+        if number := self.total.frequencies[LEFT_OUT]:
+            tasks.append(
+                Task(
+                    f"{_count(number, 'frequency')} of yours found no room.",
+                    "See why",
+                    self.frequencies_address(LEFT_OUT),
+                )
+            )
+        for row in self.rows():
+            if row.edition is not None:
+                text = f"The sheet of {row.department.name} is out: edition {row.edition}."
+                tasks.append(
+                    Task(text, "Open the sheet", self.address("publishing:sheet", row.department.code))
+                )
+        return tasks
+
+
+def _count(number: int, noun: str) -> str:
+    plural = f"{noun[:-1]}ies" if noun.endswith("y") else f"{noun}s"
+    return f"{number} {noun if number == 1 else plural}"

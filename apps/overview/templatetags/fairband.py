@@ -1,0 +1,81 @@
+"""Filters of the pages: the shape beside a state, frequencies in megahertz, durations and figures in words."""
+
+from collections import Counter
+from datetime import datetime
+from typing import Any
+
+from django import template
+from django.utils import timezone
+
+from apps.publishing import rendering
+
+register = template.Library()
+
+SHAPES = {
+    "locked": "■",
+    "approved": "●",
+    "proposed": "○",
+    "left out": "✕",
+    "not permitted here": "▲",
+    "not planned yet": "◌",
+    "not agreed yet": "◌",
+    "draft": "□",
+    "submitted": "◐",
+    "accepted": "✓",
+    "sent back": "↩",
+    "withdrawn": "−",
+    "queued": "◌",
+    "running": "▷",
+    "done": "✓",
+    "failed": "✕",
+    "cancelled": "−",
+    "outsider": "◆",
+    "new": "+",
+    "changed": "≠",
+    "unchanged": "=",
+    "moved": "→",
+    "gone": "−",
+    "as published": "=",
+    "not published yet": "◌",
+    "faulty": "✕",
+    "counts": "■",
+    "replaced": "✕",
+}
+
+
+@register.filter
+def shape(state: str) -> str:
+    """The shape that stands beside the word of a state, so that neither colour nor language is needed."""
+    return SHAPES.get(str(state), "·")
+
+
+@register.filter
+def mhz(hertz: int | None) -> str:
+    """A frequency in megahertz, exact; a dash for none."""
+    return rendering.megahertz(hertz) if hertz else "–"
+
+
+@register.filter
+def from_now(moment: datetime | None) -> str:
+    """How far a moment is: «in 3 days», «in 40 minutes», «2 hours ago»."""
+    if moment is None:
+        return ""
+    seconds = (moment - timezone.now()).total_seconds()
+    size = abs(seconds)
+    for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
+        count = int(size // length)
+        if count >= (2 if unit != "minute" else 1):
+            words = f"{count} {unit}{'s' if count != 1 else ''}"
+            return f"in {words}" if seconds > 0 else f"{words} ago"
+    return "in less than a minute" if seconds > 0 else "just now"
+
+
+@register.filter
+def percent(share: float | None) -> str:
+    return "" if share is None else f"{share:.0%}"
+
+
+@register.filter
+def at(mapping: Any, key: Any) -> Any:
+    """mapping[key], or nothing; a counter's missing entry is 0."""
+    return mapping[key] if isinstance(mapping, Counter) else mapping.get(key, "")

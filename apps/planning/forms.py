@@ -1,0 +1,57 @@
+"""Forms of planning: asking for a run, a frequency by hand, a signature under a breach."""
+
+from django import forms
+
+from apps.planning.queries import PLAN_STATES
+from apps.planning.running import MAX_SECONDS
+from apps.registry.forms import DeviceFilter
+from apps.spectrum.forms import MegahertzField
+
+
+class LineFilter(DeviceFilter):
+    """Which lines of the list show, by what became of their frequencies too."""
+
+    frequency = forms.ChoiceField(
+        label="Frequencies",
+        required=False,
+        choices=[("", "all"), *((state, state) for state in PLAN_STATES)],
+    )
+
+
+class RunForm(forms.Form):
+    """What a run is asked for."""
+
+    seconds = forms.FloatField(
+        min_value=1, max_value=MAX_SECONDS,
+        help_text="How long it may search. It can be stopped at any time and keeps what it has.",
+    )  # fmt: skip
+    repair = forms.BooleanField(
+        label="Move as little as possible",
+        required=False,
+        help_text="For a plan that people use already: proposed frequencies stay where they can.",
+    )
+
+
+class FrequencyForm(forms.Form):
+    """A frequency by hand: looked at first, saved afterwards. `shown` names the recount that was looked at."""
+
+    frequency_hz = MegahertzField(
+        label="Frequency in MHz",
+        widget=forms.TextInput({"autocomplete": "off"}),
+        help_text="Point or comma, such as 606.125.",
+    )
+    reason = forms.CharField(required=False, help_text="Stands in the row and in the journal.")
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    shown = forms.CharField(required=False, widget=forms.HiddenInput)
+
+
+class AcceptForm(forms.Form):
+    """A signature under one breach."""
+
+    breach = forms.CharField(widget=forms.HiddenInput)
+    reason = forms.CharField(label="Why it may stay", required=False)
+    until = forms.DateTimeField(
+        required=False,
+        widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="Empty: until the plan changes on either side.",
+    )

@@ -1,0 +1,22 @@
+"""Why a carrier has no frequency, in words that people read."""
+
+from typing import Any
+
+CAUSES = {
+    "tuning": "nothing that it can tune is permitted or free here",
+    "blocked": "occupied range",
+    "separation": "too near to",
+    "product": "intermodulation {family}with",
+    "pair": "its duplex partner finds no place",
+    "span": "too far from the rest of its group",
+}
+
+
+def cause_in_words(cause: dict[str, Any]) -> str:
+    """One cause of being left out with its share of the raster, as people read it."""
+    whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""
+    if isinstance(whom, list):
+        whom = " and ".join(whom)
+    family = f"{cause['family']} " if cause.get("family") else ""
+    words = CAUSES.get(cause["cause"], "{family}{cause}").format(family=family, cause=cause["cause"])
+    return f"{words} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"

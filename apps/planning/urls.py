@@ -1,0 +1,17 @@
+"""The addresses of the pages of planning, below /e/<slug>/."""
+
+from django.urls import URLPattern, path
+
+from apps.planning import views
+
+app_name = "planning"
+urlpatterns: list[URLPattern] = [
+    path("devices/", views.DeviceList.as_view(), name="devices"),
+    path("devices/decide/", views.Decide.as_view(), name="decide"),
+    path("devices/export.csv", views.Export.as_view(), name="export"),
+    path("runs/", views.Runs.as_view(), name="runs"),
+    path("runs/<int:number>/", views.RunPage.as_view(), name="run"),
+    path("runs/<int:number>/progress/", views.RunProgress.as_view(), name="run-progress"),
+    path("breaches/", views.Breaches.as_view(), name="breaches"),
+    path("review/<slug:code>/", views.Frequency.as_view(), name="frequency"),
+]

@@ -1,0 +1,436 @@
+"""Pages of planning: the devices with what they got, runs, a frequency by hand, breaches."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+
+from apps.common.choice import Choice
+from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale
+from apps.events.actors import Actor
+from apps.events.rules import refusal_to_coordinate
+from apps.events.views import EventPage, add_refusal
+from apps.planning import actions, adopting, documents, queries, running, verdicts
+from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, RunForm
+from apps.planning.models import Run, RunDocument
+from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.reasons import cause_in_words
+from apps.planning.rules import refusal_to_change
+from apps.planning.states import ACTIVE, RunState
+from apps.planning.verdicts import Breach, Recount
+from apps.registry import actions as registry
+from apps.registry.forms import ReasonForm, in_megahertz
+from apps.registry.importing import write_csv
+from apps.registry.lines import row_of
+from apps.registry.models import Carrier, Registration
+from apps.registry.queries import carriers_of, registrations_matching, registrations_of
+from apps.registry.views import file_answer, refusal_to_register
+
+LINES_A_PAGE = 100
+CAUSES_SHOWN = 3
+
+
+class DeviceList(EventPage):
+    """What a department asked for, what it got, and what is missing from it."""
+
+    here = "planning:devices"
+    template = "planning/devices.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = LineFilter(request.GET, actor=self.actor)
+        found = lines_asked_for(self.actor, form)
+        everything = Choice.of(found.values_list("pk", "version"))
+        page = Paginator(found, LINES_A_PAGE).get_page(request.GET.get("page"))
+        got = rows_by_registration(self.actor, page)
+        return self.render(
+            form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
+            any_at_all=bool(everything) or registrations_of(self.actor).exists(),
+            lines=[(row, got[row.pk], missing_from(row)) for row in page],
+        )  # fmt: skip
+
+
+def lines_asked_for(actor: Actor, form: LineFilter) -> QuerySet[Registration]:
+    """The lines that the filters of the address leave."""
+    chosen = form.chosen()
+    found = registrations_matching(actor, chosen)
+    return queries.with_frequency(found, chosen["frequency"]) if chosen.get("frequency") else found
+
+
+def rows_by_registration(actor: Actor, registrations: Iterable[Registration]) -> dict[int, list[PlanRow]]:
+    """The carriers of some registrations with their frequencies, in one pass."""
+    carriers = carriers_of(actor).filter(registration__in=[row.pk for row in registrations])
+    found: dict[int, list[PlanRow]] = defaultdict(list)
+    for row in plan_rows(actor, carriers):
+        found[row.carrier.registration_id].append(row)
+    return found
+
+
+def missing_from(registration: Registration) -> list[str]:
+    """What its department still has to fill in before a sheet is complete."""
+    names = [] if registration.contact else ["contact"]
+    return names + [name for name in registration.kind.settings if not registration.settings.get(name)]
+
+
+class Decide(EventPage):
+    """A coordinator accepts or sends back many lines: first how many are meant, then why, then done."""
+
+    here = "planning:devices"
+    template = "planning/decide.html"
+    refusal = staticmethod(refusal_to_coordinate)
+    DEEDS = {"accept": registry.accept_many, "send back": registry.send_back_many}
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        back = f"{reverse('planning:devices', args=[slug])}?{request.GET.urlencode()}"
+        deed = request.POST.get("do", "")
+        try:
+            choice = self.choice()
+            if deed not in self.DEEDS or not choice:
+                raise Conflict("Tick the lines that are meant, or choose all of them; then say what to do.")
+        except (Faulty, Conflict) as refusal:
+            self.say(refusal)
+            return redirect(back)
+        form = ReasonForm(request.POST if "confirmed" in request.POST else None)
+        if "confirmed" in request.POST and form.is_valid():
+            reason = form.cleaned_data["reason"]
+            if self.attempt(lambda: self.DEEDS[deed](actor=self.actor, choice=choice, reason=reason), form):
+                count = f"{len(choice)} line{'s' if len(choice) != 1 else ''}"
+                messages.success(request, f"{count} {'accepted' if deed == 'accept' else 'sent back'}.")
+                return redirect(back)
+        rows = registrations_of(self.actor).filter(pk__in=[k for k in choice.versions if k.isdigit()])
+        return self.render(
+            form=form, deed=deed, choice=choice, rows=rows[:20], more=max(0, len(choice) - 20), back=back
+        )
+
+    def choice(self) -> Choice:
+        """The ticked rows, or all that the filter shows if they are still those that were shown."""
+        if self.request.POST.get("scope") != "all":
+            return Choice.read(self.request.POST.getlist("row"))
+        found = lines_asked_for(self.actor, LineFilter(self.request.GET, actor=self.actor))
+        choice = Choice.of(found.values_list("pk", "version"))
+        if choice.digest != self.request.POST.get("all"):
+            raise Conflict("The list changed since you looked. Look at it again, then repeat your choice.")
+        return choice
+
+
+class Export(EventPage):
+    """The list as a file that imports again; the filters of the address hold."""
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        zone = ZoneInfo(self.event.timezone)
+        rows = lines_asked_for(self.actor, LineFilter(request.GET, actor=self.actor))
+        return file_answer(
+            write_csv(row_of(registration, zone) for registration in rows), f"{slug}-devices.csv"
+        )
+
+
+# -- runs -----------------------------------------------------------------------------------
+
+
+def refusal_to_see_runs(actor: Actor) -> str:
+    if actor.sees_all:
+        return ""
+    return "Runs hold every department's frequencies, so only coordinators and the site desk see them."
+
+
+class Runs(EventPage):
+    """The runs so far, and the door for a new one."""
+
+    here = "planning:runs"
+    template = "planning/runs.html"
+    refusal = staticmethod(refusal_to_see_runs)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self.shown(RunForm(initial={"seconds": f"{settings.RUN_SECONDS:g}"}))
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = RunForm(request.POST)
+        asked: list[Run] = []
+        if form.is_valid() and self.attempt(
+            lambda: asked.append(running.request_run(actor=self.actor, **form.cleaned_data)), form
+        ):
+            return redirect("planning:run", slug, asked[0].number)
+        return self.shown(form, status=422)
+
+    def shown(self, form: RunForm, status: int = 200) -> HttpResponse:
+        found = queries.runs_of(self.actor)
+        return self.render(
+            form=form, status=status, under_way=found.filter(state__in=ACTIVE).first(),
+            page=Paginator(found, 50).get_page(self.request.GET.get("page")),
+            refused=refusal_to_coordinate(self.actor),
+        )  # fmt: skip
+
+
+class RunPage(EventPage):
+    """One run: how far, how good, what is left out and why; stop it, or take its proposal into the plan."""
+
+    here = "planning:runs"
+    template = "planning/run.html"
+    refusal = staticmethod(refusal_to_see_runs)
+
+    def found(self, number: int) -> Run:
+        run = queries.runs_of(self.actor).filter(number=number).first()
+        if run is None:
+            raise Missing()
+        return run
+
+    def get(self, request: HttpRequest, slug: str, number: int) -> HttpResponse:
+        run = self.found(number)
+        more: dict[str, Any] = {}
+        if run.state in (RunState.DONE, RunState.CANCELLED):
+            result = documents.read(run, RunDocument.Role.RESULT)
+            if result is not None:
+                more |= {"left_out": self.left_out(result), "has_result": True}
+                if run.adopted_at is None:
+                    more |= self.proposal(run)
+        return self.render(run=run, refused=refusal_to_coordinate(self.actor), **more)
+
+    def left_out(self, result: dict[str, Any]) -> list[tuple[Carrier | None, str, list[str]]]:
+        codes = [row["id"] for row in result["unplaced"]]
+        known = {carrier.code: carrier for carrier in carriers_of(self.actor).filter(code__in=codes)}
+        eyes = queries.Redaction(self.actor)
+        found = []
+        for row in result["unplaced"]:
+            carrier = known.get(row["id"])
+            causes = eyes.reasons(carrier, row["blocked_by"])[:CAUSES_SHOWN] if carrier else []
+            found.append((carrier, row["id"], [cause_in_words(cause) for cause in causes]))
+        return found
+
+    def proposal(self, run: Run) -> dict[str, Any]:
+        proposal = adopting.proposal_of(run)
+        codes = [*proposal.changes, *proposal.passed_over]
+        known = {carrier.code: carrier for carrier in carriers_of(self.actor).filter(code__in=codes)}
+        changes = [(code, known.get(code), old, new) for code, (old, new) in sorted(proposal.changes.items())]
+        return {
+            "proposal": proposal,
+            "new": sum(old is None for _, _, old, _ in changes),
+            "gone": sum(new is None for _, _, _, new in changes),
+            "moved": sum(old is not None and new is not None for _, _, old, new in changes),
+            "page": Paginator(changes, LINES_A_PAGE).get_page(self.request.GET.get("page")),
+            "passed_over": [
+                (code, known.get(code), why) for code, why in sorted(proposal.passed_over.items())
+            ],
+        }
+
+    def post(self, request: HttpRequest, slug: str, number: int) -> HttpResponse:
+        run = self.found(number)
+        if request.POST.get("do") == "stop":
+            if self.attempt(lambda: running.cancel_run(actor=self.actor, run=run)):
+                messages.info(request, f"Run {number} is asked to stop; what it has so far is kept.")
+        elif request.POST.get("do") == "adopt":
+            adopted: list[adopting.Proposal] = []
+            seen = request.POST.get("seen", "")
+            if self.attempt(lambda: adopted.append(adopting.adopt(actor=self.actor, run=run, seen=seen))):
+                count = len(adopted[0].changes)
+                messages.success(request, f"Adopted: {count} carrier{'s' if count != 1 else ''} changed.")
+                return redirect("publishing:review", slug)
+        return redirect(request.path)
+
+
+class RunProgress(RunPage):
+    """The moving part of a run's page; when the run has ended, the whole page is asked for again."""
+
+    template = "planning/progress.html"
+
+    def get(self, request: HttpRequest, slug: str, number: int) -> HttpResponse:
+        run = self.found(number)
+        answer = self.render(run=run)
+        if not run.active:
+            answer["HX-Refresh"] = "true"
+        return answer
+
+
+# -- a frequency by hand --------------------------------------------------------------------
+
+
+class Frequency(EventPage):
+    """One carrier: where it is, and what another frequency would break, before it is saved."""
+
+    here = "publishing:review"
+    template = "planning/frequency.html"
+
+    def found(self, code: str) -> PlanRow:
+        rows = plan_rows(self.actor, carriers_of(self.actor).filter(code=code))
+        if not rows:
+            raise Missing()
+        return rows[0]
+
+    def get(self, request: HttpRequest, slug: str, code: str) -> HttpResponse:
+        row = self.found(code)
+        now = row.assignment
+        form = FrequencyForm(
+            initial={
+                "frequency_hz": in_megahertz(now.frequency_hz) if now else "",
+                "version": now.version if now else 0,
+            }
+        )
+        return self.shown(row, form)
+
+    def post(self, request: HttpRequest, slug: str, code: str) -> HttpResponse:
+        row = self.found(code)
+        refused = refusal_to_coordinate(self.actor)
+        if refused:
+            messages.error(request, refused)
+            return redirect(request.path)
+        if request.POST.get("do") == "clear":
+            return self.clear(request, row)
+        form = FrequencyForm(request.POST)
+        if not form.is_valid():
+            return self.shown(row, form, status=422)
+        given = form.cleaned_data
+        if given["version"] != (row.assignment.version if row.assignment else 0):
+            return self.shown_stale(request, row, given["frequency_hz"])
+        effect = effect_of(self.actor, code, given["frequency_hz"])
+        if request.POST.get("do") == "save" and given["shown"] == effect["after"].digest:
+            return self.set_frequency(row, form, effect)
+        changed = request.POST.get("do") == "save" and bool(given["shown"])
+        return self.shown(row, with_shown(request, effect["after"]), effect=effect, plan_changed=changed)
+
+    def set_frequency(self, row: PlanRow, form: FrequencyForm, effect: dict[str, Any]) -> HttpResponse:
+        given = form.cleaned_data
+        try:
+            actions.change_frequency(
+                actor=self.actor, carrier=row.carrier, frequency_hz=given["frequency_hz"], reason=given["reason"],
+                version=given["version"],
+            )  # fmt: skip
+        except Stale:
+            return self.shown_stale(self.request, self.found(row.carrier.code), given["frequency_hz"])
+        except Faulty as refusal:
+            add_refusal(form, refusal)
+            return self.shown(row, form, status=422, effect=effect)
+        messages.success(
+            self.request, f"{row.carrier.code} is proposed at {in_megahertz(given['frequency_hz'])} MHz."
+        )
+        return redirect(f"{reverse('publishing:review', args=[self.event.slug])}?text={row.carrier.code}")
+
+    def clear(self, request: HttpRequest, row: PlanRow) -> HttpResponse:
+        reason, version = request.POST.get("reason", ""), request.POST.get("version", "")
+
+        def take_away() -> None:
+            if not reason.strip():
+                raise Faulty([Fault(0, "reason", "", "Say why; it stands in the journal.")])
+            actions.clear_frequency(
+                actor=self.actor,
+                carrier=row.carrier,
+                reason=reason,
+                version=int(version) if version.isdigit() else None,
+            )
+
+        if self.attempt(take_away):
+            messages.success(request, f"{row.carrier.code} has no frequency now; the next run may place it.")
+        return redirect(request.path)
+
+    def shown_stale(self, request: HttpRequest, row: PlanRow, typed_hz: int) -> HttpResponse:
+        typed = request.POST.copy()
+        typed["version"], typed["shown"] = str(row.assignment.version if row.assignment else 0), ""
+        return self.shown(row, FrequencyForm(typed), status=409, stale=True, typed_hz=typed_hz)
+
+    def shown(self, row: PlanRow, form: FrequencyForm, status: int = 200, **more: Any) -> HttpResponse:
+        own: list[Breach] = []
+        if self.actor.sees_all:
+            own = [
+                breach
+                for breach in verdicts.recount(self.event).breaches
+                if row.carrier.code in breach.carriers
+            ]
+        return self.render(
+            row=row, form=form, status=status, refused=refusal_to_change(self.actor, row.assignment),
+            causes=[cause_in_words(cause) for cause in row.blocked_by[:CAUSES_SHOWN]], own=own, **more,
+        )  # fmt: skip
+
+
+def with_shown(request: HttpRequest, after: Recount) -> FrequencyForm:
+    typed = request.POST.copy()
+    typed["shown"] = after.digest
+    return FrequencyForm(typed)
+
+
+def effect_of(actor: Actor, code: str, hertz: int) -> dict[str, Any]:
+    """What a carrier at another frequency would break and mend, and whom that concerns."""
+    before = verdicts.recount(actor.event)
+    after = verdicts.recount(actor.event, changed={code: hertz})
+    was, will = {row.key for row in before.breaches}, {row.key for row in after.breaches}
+    broken = [row for row in after.breaches if row.key not in was]
+    mended = [row for row in before.breaches if row.key not in will]
+    touched = {other for row in broken for other in row.carriers} - {code}
+    return {
+        "before": before, "after": after, "broken": broken, "mended": mended, "hertz": hertz,
+        "affected": list(carriers_of(actor).filter(code__in=touched)),
+    }  # fmt: skip
+
+
+# -- breaches -------------------------------------------------------------------------------
+
+
+class Breaches(EventPage):
+    """Every rule that the plan as it stands breaks: to be mended, or signed for by name."""
+
+    here = "publishing:review"
+    template = "planning/breaches.html"
+    refusal = staticmethod(refusal_to_see_runs)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self.shown()
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        if request.POST.get("do") == "end":
+            return self.end(request)
+        form = AcceptForm(request.POST)
+        if form.is_valid() and self.attempt(
+            lambda: actions.accept_breach(actor=self.actor, **form.cleaned_data), form
+        ):
+            messages.success(request, "Your name stands under this breach now.")
+            return redirect(request.get_full_path())
+        return self.shown(form, status=422)
+
+    def end(self, request: HttpRequest) -> HttpResponse:
+        key, reason = request.POST.get("acceptance", ""), request.POST.get("reason", "")
+        acceptance = queries.acceptances_of(self.actor).filter(pk=int(key) if key.isdigit() else 0).first()
+        if acceptance is None:
+            raise Conflict("This acceptance is gone already.")
+        if not reason.strip():
+            raise Faulty([Fault(0, "reason", "", "Say why the signature is taken back.")])
+        if self.attempt(
+            lambda: actions.end_acceptance(actor=self.actor, acceptance=acceptance, reason=reason)
+        ):
+            messages.success(request, "The signature is taken back; the breach stands in the way again.")
+        return redirect(request.get_full_path())
+
+    def shown(self, typed: AcceptForm | None = None, status: int = 200) -> HttpResponse:
+        counted = verdicts.recount(self.event)
+        carrier = self.request.GET.get("carrier", "")
+        standing = [row for row in counted.standing if not carrier or carrier in row.carriers]
+        page = Paginator(standing, 50).get_page(self.request.GET.get("page"))
+        keys = {row.key for row in counted.standing}
+        signed = [
+            (row, counted.acceptances[row.key])
+            for row in counted.breaches
+            if row.key not in keys and (not carrier or carrier in row.carriers)
+        ]
+        codes = {code for row in page for code in row.carriers} | {
+            code for row, _ in signed for code in row.carriers
+        }
+        known = {row.code: row for row in carriers_of(self.actor).filter(code__in=codes)}
+        given = typed["breach"].value() if typed is not None else ""
+        rows = [
+            (
+                breach,
+                [(code, known.get(code)) for code in breach.carriers],
+                typed
+                if typed is not None and breach.key == given
+                else AcceptForm(initial={"breach": breach.key}, auto_id=f"{breach.key}_%s"),
+                counted.acceptances.get(breach.key),
+            )
+            for breach in page
+        ]
+        return self.render(
+            page=page, rows=rows, signed=signed, known=known, carrier=carrier, status=status, given=given,
+            refused=refusal_to_coordinate(self.actor),
+        )  # fmt: skip

@@ -1,0 +1,282 @@
+"""Sheets on screen: per department, zone and device, their files, and the live page behind a device's QR code."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.views import redirect_to_login
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views import View
+
+from apps.common.errors import Missing
+from apps.events import queries as events
+from apps.events.models import Department, Zone
+from apps.events.views import EventPage
+from apps.publishing import changes, queries, rendering
+from apps.publishing.models import Edition, EditionLine
+from apps.publishing.sheets import EditionHeader, SheetLine
+from apps.registry.models import Unit
+
+MEDIA = {
+    "pdf": "application/pdf",
+    "csv": "text/csv; charset=utf-8",
+    "json": "application/json",
+}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A line as a page shows it: the frozen values, and those that need the event's time zone put into words."""
+
+    line: SheetLine
+    hours: str
+    batteries: str
+
+    @classmethod
+    def of(cls, line: SheetLine, zone: ZoneInfo) -> "Shown":
+        return cls(line, rendering.hours(line, zone), rendering.batteries_of(line, zone))
+
+    @property
+    def number(self) -> str:
+        """The unit's number on its carrier, where there are several."""
+        return self.line.unit.rsplit("/", 1)[-1]
+
+
+@dataclass(frozen=True)
+class ZoneOfSheet:
+    """The devices of one zone."""
+
+    code: str
+    name: str
+    rows: list[Shown]
+
+
+def by_zone(lines: Iterable[SheetLine], zone: ZoneInfo) -> list[ZoneOfSheet]:
+    found: dict[str, ZoneOfSheet] = {}
+    for line in lines:
+        here = found.setdefault(line.zone, ZoneOfSheet(line.zone, line.zone_name, []))
+        here.rows.append(Shown.of(line, zone))
+    return [found[code] for code in sorted(found)]
+
+
+class SheetPage(EventPage):
+    here = "publishing:sheets"
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.event.timezone)
+
+    def found_department(self) -> Department:
+        row = events.departments_of(self.actor).filter(code=self.kwargs["department"]).first()
+        if row is None:
+            raise Missing()
+        return row
+
+    def found_edition(self, department: Department) -> tuple[Edition | None, Edition | None]:
+        """The edition that counts for a department, and the one asked for with ?edition=, the same unless it is older."""
+        counts = queries.standing_edition_of(self.event, department.code)
+        number = self.request.GET.get("edition", "")
+        if not number:
+            return counts, counts
+        editions = queries.editions_of(self.actor).filter(department__in=["", department.code])
+        asked = editions.filter(number=number).first() if number.isdigit() else None
+        if asked is None:
+            raise Missing()
+        return counts, asked
+
+
+class Sheets(SheetPage):
+    """Which sheets there are for this reader."""
+
+    template = "publishing/sheets.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        standing = queries.standing_editions(self.event)
+        whole = standing.get("")
+        rows = [(row, standing.get(row.code, whole)) for row in events.departments_of(self.actor)]
+        return self.render(rows=rows, zones=events.zones_of(self.actor), whole=whole, any=bool(standing))
+
+
+class DepartmentSheet(SheetPage):
+    """A department's sheet of the edition that counts, or of an older one with ?edition=, by zone."""
+
+    template = "publishing/sheet.html"
+
+    def get(self, request: HttpRequest, slug: str, department: str) -> HttpResponse:
+        row = self.found_department()
+        counts, edition = self.found_edition(row)
+        if edition is None:
+            return self.render(department=row, edition=None)
+        lines = [queries.sheet_line(line) for line in _lines(self, edition, row)]
+        header = queries.header_of(edition)
+        editions = queries.editions_of(self.actor).filter(department__in=["", row.code])
+        return self.render(
+            department=row, edition=edition, counts=counts, header=header, editions=editions[:20],
+            off=[Shown.of(line, self.zone) for line in lines if line.frequency_hz is None],
+            zones=by_zone((line for line in lines if line.frequency_hz is not None), self.zone),
+            cautions=[*rendering.OWN_CAUTIONS, *header.cautions],
+        )  # fmt: skip
+
+
+class SheetFile(SheetPage):
+    """A department's sheet as paper, table or data."""
+
+    def get(self, request: HttpRequest, slug: str, department: str, suffix: str) -> HttpResponse:
+        row = self.found_department()
+        _, edition = self.found_edition(row)
+        if edition is None:
+            raise Missing()
+        header = queries.header_of(edition)
+        lines = [queries.sheet_line(line) for line in _lines(self, edition, row)]
+        return _file(header, lines, row.code, suffix, f"{slug}-{row.code}-edition-{edition.number}")
+
+
+class ZoneSheet(SheetPage):
+    """Everything that a reader may see in one zone, each department from the edition that counts for it."""
+
+    template = "publishing/zone_sheet.html"
+
+    def get(self, request: HttpRequest, slug: str, zone: str) -> HttpResponse:
+        place: Zone | None = events.zones_of(self.actor).filter(code=zone).first()
+        if place is None:
+            raise Missing()
+        lines = [
+            queries.sheet_line(line) for line in queries.standing_lines(self.actor).filter(zone=place.code)
+        ]
+        lines.sort(key=lambda line: (line.frequency_hz or 0, line.unit))
+        rows = [Shown.of(line, self.zone) for line in lines if line.frequency_hz is not None]
+        off = [Shown.of(line, self.zone) for line in lines if line.frequency_hz is None]
+        return self.render(place=place, rows=rows, off=off)
+
+
+class DeviceSheet(SheetPage):
+    """One device: what to set at both ends; and its page on paper."""
+
+    template = "publishing/device.html"
+
+    def get(
+        self, request: HttpRequest, slug: str, department: str, key: str, suffix: str = ""
+    ) -> HttpResponse:
+        row = self.found_department()
+        counts, edition = self.found_edition(row)
+        stored = _lines(self, edition, row).filter(unit_key=key).first() if edition else None
+        if edition is None or stored is None:
+            raise Missing()
+        header, line = queries.header_of(edition), queries.sheet_line(stored)
+        if suffix and suffix != "pdf":
+            raise Missing()
+        if suffix:
+            answer = HttpResponse(rendering.unit_page_pdf(header, line), content_type=MEDIA["pdf"])
+            name = f"{slug}-{line.unit.replace('/', '-')}-edition-{edition.number}.pdf"
+            answer["Content-Disposition"] = f'inline; filename="{name}"'
+            return answer
+        return self.render(
+            department=row, edition=edition, counts=counts, header=header, shown=Shown.of(line, self.zone),
+            cautions=[*rendering.OWN_CAUTIONS, *header.cautions],
+        )  # fmt: skip
+
+
+def _lines(page: SheetPage, edition: Edition, department: Department) -> QuerySet[EditionLine]:
+    return queries.lines_of(page.actor, edition).filter(department=department.code)
+
+
+def _file(header: EditionHeader, lines: list[SheetLine], code: str, suffix: str, name: str) -> HttpResponse:
+    drawn = {
+        "pdf": lambda: rendering.pdf(header, lines, code),
+        "csv": lambda: rendering.csv(header, lines),
+        "json": lambda: rendering.json(header, lines),
+    }
+    if suffix not in drawn:
+        raise Missing()
+    answer = HttpResponse(drawn[suffix](), content_type=MEDIA[suffix])
+    how = "inline" if suffix == "pdf" else "attachment"
+    answer["Content-Disposition"] = f'{how}; filename="{name}.{suffix}"'
+    return answer
+
+
+# -- behind the QR --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Step:
+    """From one edition of a device to the next: what changed."""
+
+    old: Edition
+    new: Edition
+    changes: list[changes.Change]
+
+
+class LivePage(View):
+    """What a device's QR code opens, without logging in: what counts for it now, and whether the paper still does.
+
+    The key in the code is the right to see this one device; of a confidential department only whoever is logged in
+    and may see it. Contact, notes and neighbours stay on the sheet. `?e=` is the edition that the paper was printed from.
+    """
+
+    def get(self, request: HttpRequest, key: str) -> HttpResponse:
+        unit = Unit.objects.select_related("carrier__registration__department__event").filter(key=key).first()
+        if unit is None:
+            raise Http404
+        department = unit.carrier.registration.department
+        event = department.event
+        if department.confidential and not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path())
+        may_see = self._may_see(request, department)
+        if department.confidential and not may_see:
+            raise Http404
+        with timezone.override(ZoneInfo(event.timezone)):
+            answer = render(
+                request,
+                "publishing/live.html",
+                self._context(request, unit, department) | {"may_see": may_see},
+            )
+        answer["Cache-Control"] = "no-store"
+        return answer
+
+    @staticmethod
+    def _may_see(request: HttpRequest, department: Department) -> bool:
+        if not request.user.is_authenticated:
+            return False
+        try:
+            actor = events.actor_in(request.user, department.event.slug)
+        except Missing:
+            return False
+        return events.departments_of(actor).filter(pk=department.pk).exists()
+
+    @staticmethod
+    def _context(request: HttpRequest, unit: Unit, department: Department) -> dict[str, object]:
+        event, zone = department.event, ZoneInfo(department.event.timezone)
+        counts = queries.standing_edition_of(event, department.code)
+        stored = list(
+            EditionLine.objects.select_related("edition")
+            .filter(edition__event=event, unit_key=unit.key)
+            .order_by("edition__number")
+        )
+        lines = [(line.edition, queries.sheet_line(line)) for line in stored]
+        steps = [
+            Step(old, new, changes.between(before, after, zone))
+            for (old, before), (new, after) in pairwise(lines)
+        ]
+        number = request.GET.get("e", "")
+        printed = int(number) if number.isdigit() and len(number) < 9 else None
+        # A number above the edition that counts was never on this device's paper.
+        paper = printed if printed and counts and printed <= counts.number else None
+        current = next((line for edition, line in lines if counts and edition.pk == counts.pk), None)
+        held = next((line for edition, line in lines if edition.number == paper), None)
+        return {
+            "unit": unit,
+            "site": event,
+            "counts": counts,
+            "shown": Shown.of(current, zone) if current else None,
+            "last": lines[-1] if lines else None,
+            "paper": paper,
+            "paper_counts": bool(counts and paper == counts.number),
+            "since_paper": changes.between(held, current, zone) if held and current else None,
+            "steps": list(reversed(steps)),
+            "cautions": rendering.OWN_CAUTIONS[:2],
+            "department": department,
+        }

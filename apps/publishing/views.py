@@ -1,0 +1,257 @@
+"""Pages that hold the plan against what was published: the review, and publishing itself."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+
+from apps.common.choice import Choice
+from apps.common.errors import Conflict, Fault, Faulty
+from apps.events.rules import refusal_to_coordinate
+from apps.events.views import EventPage
+from apps.planning import actions, verdicts
+from apps.planning.actions import Selection
+from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.states import AssignmentState
+from apps.planning.views import refusal_to_see_runs
+from apps.publishing import differences, rendering
+from apps.publishing.actions import concerns, publish
+from apps.publishing.differences import Published
+from apps.publishing.forms import PublishForm, ReviewFilter
+from apps.publishing.models import Edition
+from apps.registry import actions as registry
+from apps.registry.forms import ReasonForm
+from apps.registry.queries import BY_CODE, carriers_of, registrations_of
+from apps.registry.states import RegistrationState, may_move
+
+ROWS_A_PAGE = 100
+NAMED = 20
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A row of the plan with what changed about it since the last edition."""
+
+    row: PlanRow
+    since: str
+    held_hz: int | None
+
+    @property
+    def item(self) -> str:
+        return f"{self.row.carrier.code}:{self.version}"
+
+    @property
+    def version(self) -> int:
+        return self.row.assignment.version if self.row.assignment else 0
+
+
+class ReviewPage(EventPage):
+    """What the review's pages share: the rows that the address asks for."""
+
+    here = "publishing:review"
+
+    def filtered(self, form: ReviewFilter) -> list[Shown]:
+        """The plan as the actor may see it, in the order of carriers, as the filters leave it."""
+        chosen = form.chosen()
+        carriers = carriers_of(self.actor)
+        for name in BY_CODE:
+            if chosen.get(name):
+                carriers = carriers.filter(**{f"registration__{name}__code": chosen[name]})
+        held = differences.published(self.actor)
+        words = chosen.get("text", "").casefold().split()
+        return [
+            shown
+            for row in plan_rows(self.actor, carriers)
+            for shown in [self.shown_row(row, held)]
+            if chosen.get("state", row.state) == row.state
+            and chosen.get("since", shown.since) == shown.since
+            and all(word in _words(row) for word in words)
+        ]
+
+    @staticmethod
+    def shown_row(row: PlanRow, held: Published) -> Shown:
+        return Shown(row, differences.difference(row, held), held.frequencies.get(row.carrier.code))
+
+
+def _words(row: PlanRow) -> str:
+    registration = row.carrier.registration
+    reason = row.assignment.reason if row.assignment else ""
+    return f"{row.carrier.code} {registration.label} {registration.kind.name} {registration.zone.name} {reason}".casefold()
+
+
+class Review(ReviewPage):
+    """The plan, row by row: what it is, what changed since the last edition, and many agreed to at once."""
+
+    template = "publishing/review.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = ReviewFilter(request.GET, actor=self.actor)
+        rows = self.filtered(form)
+        everything = Choice.of((shown.row.carrier.code, shown.version) for shown in rows)
+        page = Paginator(rows, ROWS_A_PAGE).get_page(request.GET.get("page"))
+        return self.render(
+            form=form, page=page, filtered=bool(form.chosen()), everything=everything,
+            any_at_all=bool(rows) or carriers_of(self.actor).exists(),
+            refused=refusal_to_coordinate(self.actor),
+        )  # fmt: skip
+
+
+class Decide(ReviewPage):
+    """Many rows approved, locked, unlocked, taken back or sent back: how many and which first, then why, then done."""
+
+    template = "publishing/decide.html"
+    refusal = staticmethod(refusal_to_coordinate)
+    # verb: (what it does, states that it is for, what it says when done)
+    DEEDS: ClassVar[dict[str, tuple[Callable[..., list[str]], str, str]]] = {
+        "approve": (actions.approve, AssignmentState.PROPOSED, "approved"),
+        "lock": (actions.lock, AssignmentState.APPROVED, "locked"),
+        "unlock": (actions.unlock, AssignmentState.LOCKED, "unlocked"),
+        "take back": (actions.take_back, AssignmentState.APPROVED, "taken back"),
+    }
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        back = f"{reverse('publishing:review', args=[slug])}?{request.GET.urlencode()}"
+        deed = request.POST.get("do", "")
+        try:
+            choice = self.choice()
+            if deed not in (*self.DEEDS, "send back") or not choice:
+                raise Conflict("Tick the rows that are meant, or choose all of them; then say what to do.")
+            if deed == "send back":
+                return self.send_back(choice, back)
+            return self.agree(deed, choice, back)
+        except (Faulty, Conflict) as refusal:
+            self.say(refusal)
+            return redirect(back)
+
+    def choice(self) -> Choice:
+        if self.request.POST.get("scope") != "all":
+            return Choice.read(self.request.POST.getlist("row"))
+        rows = self.filtered(ReviewFilter(self.request.GET, actor=self.actor))
+        choice = Choice.of((shown.row.carrier.code, shown.version) for shown in rows)
+        if choice.digest != self.request.POST.get("all"):
+            raise Conflict("The plan changed since you looked. Look at it again, then repeat your choice.")
+        return choice
+
+    def agree(self, deed: str, choice: Choice, back: str) -> HttpResponse:
+        act, state, done = self.DEEDS[deed]
+        chosen = [row for row in plan_rows(self.actor) if row.carrier.code in choice.versions]
+        now = {row.carrier.code: row.assignment.version if row.assignment else 0 for row in chosen}
+        choice.refuse_changed(now)
+        fit = [row for row in chosen if row.assignment and row.assignment.state == state]
+        others: dict[str, int] = {}
+        for row in chosen:
+            if row not in fit:
+                others[row.state] = others.get(row.state, 0) + 1
+        meant = Choice({row.carrier.code: choice.versions[row.carrier.code] for row in fit})
+        confirmed = "confirmed" in self.request.POST
+        form = ReasonForm(self.request.POST if confirmed else None)
+        if confirmed and form.is_valid():
+            reason = form.cleaned_data["reason"]
+            if self.attempt(
+                lambda: act(actor=self.actor, selection=Selection.of(meant), reason=reason), form
+            ):
+                messages.success(
+                    self.request, f"{len(meant)} carrier{'s' if len(meant) != 1 else ''} {done}."
+                )
+                return redirect(back)
+        return self.render(
+            form=form, deed=deed, choice=meant, back=back, others=others, wanted=state, total=len(choice),
+            named=[_line_of(row) for row in fit[:NAMED]], more=max(0, len(fit) - NAMED),
+            reason_needed=deed in ("unlock", "take back"),
+        )  # fmt: skip
+
+    def send_back(self, choice: Choice, back: str) -> HttpResponse:
+        """The lines behind the chosen carriers go back to their leads."""
+        found = registrations_of(self.actor).filter(carriers__code__in=choice.versions).distinct()
+        rows = [row for row in found if may_move(row.state, RegistrationState.SENT_BACK)]
+        meant = Choice.of((row.pk, row.version) for row in rows)
+        confirmed = "confirmed" in self.request.POST
+        form = ReasonForm(self.request.POST if confirmed else None)
+        if confirmed and form.is_valid():
+            lines = Choice.read([self.request.POST.get("lines", "")])
+            reason = form.cleaned_data["reason"]
+            if self.attempt(
+                lambda: registry.send_back_many(actor=self.actor, choice=lines, reason=reason), form
+            ):
+                messages.success(
+                    self.request, f"{len(lines)} line{'s' if len(lines) != 1 else ''} sent back."
+                )
+                return redirect(back)
+        return self.render(
+            form=form, deed="send back", choice=choice, lines=meant, back=back, total=len(choice), reason_needed=True,
+            named=[f"{row}, {row.zone.name}" for row in rows[:NAMED]], more=max(0, len(rows) - NAMED), others={},
+        )  # fmt: skip
+
+
+def _line_of(row: PlanRow) -> str:
+    registration = row.carrier.registration
+    hertz = row.assignment.frequency_hz if row.assignment else 0
+    return f"{row.carrier.code} at {rendering.megahertz(hertz)} MHz: {registration.label}, {registration.zone.name}"
+
+
+# -- publishing -----------------------------------------------------------------------------
+
+
+class Publish(EventPage):
+    """What a new edition would change and for whom, what stands in its way, who signed for what; and the act itself."""
+
+    here = "publishing:publish"
+    template = "publishing/publish.html"
+    refusal = staticmethod(refusal_to_see_runs)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        initial = {"department": request.GET.get("department", "")}
+        return self.shown(PublishForm(actor=self.actor, initial=initial))
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = PublishForm(request.POST, actor=self.actor)
+        done: list[Edition] = []
+        if form.is_valid() and self.attempt(lambda: done.append(self.publish(form)), form):
+            messages.success(request, f"Edition {done[0].number} is published.")
+            return redirect("publishing:sheets", slug)
+        return self.shown(form, status=422)
+
+    def publish(self, form: PublishForm) -> Edition:
+        """Publish what was looked at: a plan that changed meanwhile is refused."""
+        seen = self.request.POST.get("seen", "")
+        code = form.cleaned_data["department"]
+        department = self.event.departments.get(code=code) if code else None
+        if not seen:
+            raise Faulty([Fault(0, "seen", "", "Open the page again, look at what changes, then publish.")])
+        return publish(
+            actor=self.actor, note=form.cleaned_data["note"].strip(), department=department, seen=seen
+        )
+
+    def shown(self, form: PublishForm, status: int = 200) -> HttpResponse:
+        code = str(form["department"].value() or "")
+        department = self.event.departments.filter(code=code).first() if code else None
+        counted = verdicts.recount(self.event, agreed_only=True)
+        rows = plan_rows(self.actor)
+        held = differences.published(self.actor)
+        changes = differences.changes_by_department(rows, held)
+        names = dict(self.event.departments.values_list("code", "name"))
+        standing = [breach for breach in counted.standing if concerns(breach, department)]
+        open_keys = {breach.key for breach in counted.standing}
+        signed = [
+            (breach, counted.acceptances[breach.key])
+            for breach in counted.breaches
+            if breach.key not in open_keys and concerns(breach, department)
+        ]
+        waiting: dict[str, int] = {}
+        for row in rows:
+            if row.state not in (AssignmentState.APPROVED, AssignmentState.LOCKED):
+                waiting[row.state] = waiting.get(row.state, 0) + 1
+        agreed = len(rows) - sum(waiting.values())
+        return self.render(
+            form=form, status=status, seen=counted.digest, standing=standing, signed=signed, waiting=sorted(waiting.items()),
+            agreed=agreed, refused=refusal_to_coordinate(self.actor), last=self.event.editions.order_by("-number").first(),
+            departments=[
+                (dept, names.get(dept, dept), some, held.editions.get(dept)) for dept, some in sorted(changes.items())
+                if department is None or department.code == dept
+            ],
+        )  # fmt: skip

@@ -1,0 +1,185 @@
+"""Forms of the registry. They collect raw values and judge nothing: the same words come from form, file and interface."""
+
+import re
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django import forms
+
+from apps.events.actors import Actor
+from apps.registry.lines import Names, row_of
+from apps.registry.models import Change, Registration
+from apps.registry.states import NOT_PERMITTED, RegistrationState
+
+IN_MEGAHERTZ = ("fixed_hz", "low_hz", "high_hz")
+PRIORITIES = [
+    (1, "1 – the show stops without it"),
+    (2, "2 – usual"),
+    *((number, str(number)) for number in range(3, 9)),
+    (9, "9 – if there is room"),
+]
+CAN_CHANGE = [
+    (Change.FREELY, "freely"),
+    (Change.BETWEEN_SHOWS, "between shows only"),
+    (Change.NO, "not at all: it stays where it is"),
+]
+
+
+def in_hertz(text: str) -> str:
+    """What somebody types as megahertz, as the reader of lines understands it: a bare number gets its unit."""
+    text = text.strip()
+    return f"{text} MHz" if re.fullmatch(r"[0-9]+([.,][0-9]*)?", text) else text
+
+
+def in_megahertz(hertz: int | None) -> str:
+    """Exact, without trailing noughts."""
+    if hertz is None:
+        return ""
+    whole, rest = divmod(hertz, 1_000_000)
+    return f"{whole}.{rest:06d}".rstrip("0").rstrip(".")
+
+
+class RegistrationForm(forms.Form):
+    """One line of a department's list, as people type it."""
+
+    label = forms.CharField(
+        help_text="What your crew calls it, unique in your department, such as «lead vocals»."
+    )
+    kind = forms.ChoiceField(label="Kind of device")
+    department = forms.ChoiceField()
+    zone = forms.ChoiceField(help_text="Where it is used.")
+    quantity = forms.CharField(
+        label="Frequencies", initial="1", help_text="How many are needed at the same time."
+    )
+    units = forms.CharField(
+        label="Devices on each", initial="1", help_text="More than one where devices share a frequency."
+    )
+    spares = forms.CharField(label="Spare frequencies", initial="0", help_text="Placed after every main one.")
+    all_day = forms.BooleanField(label="On the air all day, every day", initial=True)
+    start = forms.CharField(label="Switched on from", widget=forms.DateTimeInput({"type": "datetime-local"}))
+    end = forms.CharField(label="until", widget=forms.DateTimeInput({"type": "datetime-local"}))
+    priority = forms.ChoiceField(choices=PRIORITIES, initial=2)
+    power_mw = forms.CharField(label="Power, in mW", help_text="Empty: the strongest that is permitted.")
+    fixed_hz = forms.CharField(
+        label="Uses now, in MHz",
+        help_text="Only where it is set to a frequency already, such as 606.125 or 606,125.",
+    )
+    can_change = forms.ChoiceField(
+        label="Can that frequency change?", choices=CAN_CHANGE, initial=Change.FREELY
+    )
+    low_hz = forms.CharField(label="Only from, in MHz", help_text="Leave both empty to use all it can tune.")
+    high_hz = forms.CharField(label="up to, in MHz")
+    contact = forms.CharField(help_text="Who answers for it on the day: a name and a number.")
+    settings = forms.CharField(
+        widget=forms.Textarea({"rows": 3}), help_text="One on each line, such as: pairing key=17"
+    )
+    notes = forms.CharField(widget=forms.Textarea({"rows": 2}))
+    external_id = forms.CharField(
+        label="Your own number", help_text="For lists that you import again; else leave it empty."
+    )
+    version = forms.CharField(widget=forms.HiddenInput)
+
+    def __init__(
+        self, *args: Any, actor: Actor, registration: Registration | None = None, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        names = Names(actor)
+        departments = {row.code: row for row in names.departments.values()}
+        for name, rows in (("kind", names.kinds), ("zone", names.zones), ("department", departments)):
+            known = {row.code: row.name for row in rows.values()}
+            ordered = sorted(known.items(), key=lambda item: item[1].casefold())
+            self._choice(name).choices = [("", "Choose…"), *ordered] if len(ordered) != 1 else ordered
+        if registration is not None or len(departments) == 1:
+            del self.fields["department"]
+        for name in IN_MEGAHERTZ:
+            self.fields[name].widget.attrs |= {"inputmode": "decimal", "autocomplete": "off"}
+        for name in ("quantity", "units", "spares", "power_mw"):
+            self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
+        for field in self.fields.values():
+            # What is missing is said by the same judge that reads files.
+            field.required = False
+
+    def _choice(self, name: str) -> forms.ChoiceField:
+        field = self.fields[name]
+        assert isinstance(field, forms.ChoiceField)
+        return field
+
+    def row(self) -> dict[str, Any]:
+        """The line as typed, in the columns of lines.COLUMNS."""
+        typed = {name: str(self[name].value() or "") for name in self.fields if name != "version"}
+        for name in IN_MEGAHERTZ:
+            typed[name] = in_hertz(typed[name])
+        typed["all_day"] = "yes" if self["all_day"].value() else "no"
+        typed["settings"] = ";".join(line for line in typed["settings"].splitlines() if line.strip())
+        return typed
+
+    @property
+    def seen_version(self) -> int | None:
+        text = str(self["version"].value() or "")
+        return int(text) if text.isdigit() else None
+
+
+def typed_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
+    """A registration as its form shows it."""
+    row = row_of(registration, zone)
+    for name in IN_MEGAHERTZ:
+        row[name] = in_megahertz(row[name])
+    for name in ("start", "end"):
+        row[name] = row[name][:16] if row[name] else ""
+    row["settings"] = "\n".join(f"{name}={text}" for name, text in row["settings"].items())
+    row["power_mw"] = f"{row['power_mw']:g}" if row["power_mw"] else ""
+    return row
+
+
+class DeviceFilter(forms.Form):
+    """Which lines of the list show. Kept in the address, so that a list can be sent on as a link."""
+
+    text = forms.CharField(label="Words", required=False)
+    state = forms.ChoiceField(required=False)
+    department = forms.ChoiceField(required=False)
+    zone = forms.ChoiceField(required=False)
+    kind = forms.ChoiceField(required=False)
+
+    def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        names = Names(actor)
+        for name, rows in (("department", names.departments), ("zone", names.zones), ("kind", names.kinds)):
+            known = sorted(
+                {(row.code, row.name) for row in rows.values()}, key=lambda item: item[1].casefold()
+            )
+            self.fields[name] = forms.ChoiceField(choices=[("", "all"), *known], required=False)
+        states = [*(state.value for state in RegistrationState), NOT_PERMITTED]
+        self.fields["state"] = forms.ChoiceField(
+            choices=[("", "all but withdrawn"), *((state, state) for state in states)], required=False
+        )
+        if len(self.fields["department"].choices) == 2 and not actor.sees_all:  # type: ignore[attr-defined]
+            del self.fields["department"]
+
+    def chosen(self) -> dict[str, str]:
+        """The filters that are set; unknown values are kept, and leave nothing."""
+        values = {name: str(self[name].value() or "").strip() for name in self.fields}
+        return {name: value for name, value in values.items() if value}
+
+
+class UploadForm(forms.Form):
+    """A device list to be judged."""
+
+    file = forms.FileField(label="Device list (CSV)", allow_empty_file=True)
+    department = forms.ChoiceField(label="Department of rows that name none", required=False)
+
+    def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        known = {row.code: row.name for row in Names(actor).departments.values()}
+        if len(known) == 1 and not actor.sees_all:
+            del self.fields["department"]
+        else:
+            self.fields["department"] = forms.ChoiceField(
+                label="Department of rows that name none", required=False,
+                choices=[("", "none: every row names its own"), *sorted(known.items())],
+            )  # fmt: skip
+
+
+class ReasonForm(forms.Form):
+    """Why something is done."""
+
+    reason = forms.CharField(widget=forms.Textarea({"rows": 2}), required=False)

@@ -1,0 +1,137 @@
+"""What the form says while somebody types: what the kind can tune here, what is taken, and what becomes of what it uses now."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from apps.common.errors import Fault
+from apps.events.actors import Actor
+from apps.registry import tuning
+from apps.registry.judging import judge
+from apps.registry.lines import Names, read_hertz
+from apps.registry.models import Change, Kind, KindRole, Registration
+from apps.registry.queries import asked_tuning
+from apps.registry.rules import permission
+from apps.spectrum.models import Occupied
+from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
+
+MOVES = {
+    Change.NO: "It stays there: everybody else is planned around it. If that cannot be, you are told why.",
+    Change.BETWEEN_SHOWS: "It keeps it if there is room; else it gets another one, to be set between shows.",
+    Change.FREELY: "It keeps it if there is room; else it gets another one.",
+}
+
+
+@dataclass(frozen=True)
+class RoleGuidance:
+    """One carrier of the kind: what it could tune, what of it is permitted here, and under which licence."""
+
+    name: str
+    tunes: str
+    permitted: str
+    refusal: str
+    licences: tuple[str, ...]
+
+
+@dataclass
+class Guidance:
+    """`powers` are the kind's steps in milliwatts with whether any of the tuning is permitted at it."""
+
+    law: Ruleset
+    kind: Kind | None = None
+    roles: list[RoleGuidance] = field(default_factory=list)
+    powers: list[tuple[float, bool]] = field(default_factory=list)
+    taken: list[Occupied] = field(default_factory=list)
+    now: list[str] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+
+
+def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | None = None) -> Guidance:
+    """Read what is typed so far and say what it means. Reads only; what cannot be understood yet is passed over."""
+    found = Guidance(ruleset(actor.event.ruleset))
+    if registration is not None:
+        row = {**row, "department": registration.department.code, "id": registration.pk}
+    found.faults = [
+        fault
+        for fault in judge(actor, [row])[0].faults
+        if fault.value and fault.field in row and fault.field != "id"
+    ]
+    found.kind = Names(actor).kinds.get(str(row.get("kind") or "").casefold())
+    if found.kind is None or not found.kind.assigned:
+        return found
+    asked = Registration(kind=found.kind, can_change=row.get("can_change") or Change.FREELY)
+    for name in ("fixed_hz", "low_hz", "high_hz"):
+        setattr(asked, name, _hertz(row.get(name)))
+    occupied = list(actor.event.occupied.all())
+    for role in found.kind.roles.all():
+        found.roles.append(_role(found.law, found.kind, role, asked))
+    first = next(iter(found.kind.roles.all()), None)
+    if first is not None:
+        wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
+        can = asked_tuning(wide, first)
+        found.powers = [
+            (step, not permission(found.law, found.kind, first, can, step).refusal)
+            for step in found.kind.power_mw
+        ]
+        left = permission(found.law, found.kind, first, can, None).tuning
+        found.taken = [taken for taken in occupied if tuning.narrowed(left, taken.low_hz, taken.high_hz)]
+        if asked.fixed_hz:
+            found.now = _now(found.law, found.kind, first, asked, occupied)
+    return found
+
+
+def _hertz(text: Any) -> int | None:
+    try:
+        return read_hertz(None, text)
+    except ValueError:
+        return None
+
+
+def _role(law: Ruleset, kind: Kind, role: KindRole, asked: Registration) -> RoleGuidance:
+    can = asked_tuning(asked, role)
+    allowed = permission(law, kind, role, can, None)
+    licences = dict.fromkeys(
+        f"{stretch.by.licence} ({stretch.by.source})"
+        for part in allowed.tuning
+        for stretch in permitted_stretches(law, kind.use, part["low_hz"], part["high_hz"], role.bandwidth_hz)
+        if stretch.by.licence
+    )
+    return RoleGuidance(
+        role.name,
+        tuning.in_megahertz(role.tuning),
+        tuning.in_megahertz(allowed.tuning) if can else "nothing in the range asked for",
+        allowed.refusal if can else "",
+        tuple(licences),
+    )
+
+
+def _now(
+    law: Ruleset, kind: Kind, role: KindRole, asked: Registration, occupied: list[Occupied]
+) -> list[str]:
+    """What is to be said about the frequency in use now."""
+    hertz = asked.fixed_hz or 0
+    at = f"{hertz / 1e6:.10g} MHz"
+    if not tuning.holds(role.tuning, hertz):
+        below, above = _nearest(role.tuning, hertz)
+        near = " and ".join(f"{point / 1e6:.10g} MHz" for point in (below, above) if point is not None)
+        return [f"It cannot be set to {at}. The nearest that it can tune: {near}."]
+    here = [tuning.Range(low_hz=hertz, high_hz=hertz, step_hz=1)]
+    said = []
+    if refusal := permission(law, kind, role, here, None).refusal:
+        said.append(f"{at} is not permitted here: {refusal}")
+    half = role.bandwidth_hz // 2
+    said += [
+        f"{at} lies in a range that is taken here: {taken.label}."
+        for taken in occupied
+        if taken.low_hz < hertz + half and hertz - half < taken.high_hz
+    ]
+    return [*said, MOVES[Change(asked.can_change)]] if asked.can_change in Change.values else said
+
+
+def _nearest(ranges: list[tuning.Range], hertz: int) -> tuple[int | None, int | None]:
+    """The highest point of the ranges below, and the lowest above."""
+    below, above = tuning.narrowed(ranges, None, hertz), tuning.narrowed(ranges, hertz, None)
+    return (
+        max((part["high_hz"] for part in below), default=None),
+        min((part["low_hz"] for part in above), default=None),
+    )

@@ -1,0 +1,386 @@
+"""Pages on which lines of a list are written: the form, and the import. The list itself shows frequencies: see planning."""
+
+import gzip
+from collections import Counter
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+
+from apps.common.errors import Conflict, Faulty, Forbidden, Missing, Refusal, Stale
+from apps.events.actors import Actor
+from apps.events.rules import refusal_to_write
+from apps.events.views import EventPage, add_refusal
+from apps.registry import actions, queries
+from apps.registry.forms import RegistrationForm, UploadForm, typed_of
+from apps.registry.guidance import guidance
+from apps.registry.importing import Table, read_csv, write_remarks, write_template
+from apps.registry.judging import Judgement, Status, fingerprint, judge
+from apps.registry.lines import COLUMNS, row_of
+from apps.registry.models import Registration, Upload
+from apps.registry.rules import refusal_to_change
+from apps.registry.states import RegistrationState
+
+SHOWN_ROWS = 100
+
+
+def refusal_to_register(actor: Actor) -> str:
+    """Whether the actor may register for anybody at all."""
+    if actor.coordinates or actor.departments:
+        return refusal_to_write(actor)
+    return "Only leads and coordinators register devices. Ask a coordinator if something is missing."
+
+
+class LinePage(EventPage):
+    """A page about one line of the list."""
+
+    here = "planning:devices"
+    template = "registry/device.html"
+
+    def found(self, key: int) -> Registration:
+        row = queries.registrations_of(self.actor).filter(pk=key).first()
+        if row is None:
+            raise Missing()
+        return row
+
+    def back(self) -> str:
+        return reverse("planning:devices", args=[self.event.slug])
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.event.timezone)
+
+
+class DeviceNew(LinePage):
+    """A new line, empty or copied from another."""
+
+    refusal = staticmethod(refusal_to_register)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        initial: dict[str, Any] = {}
+        if request.GET.get("copy", "").isdigit():
+            original = self.found(int(request.GET["copy"]))
+            initial = typed_of(original, self.zone) | {"external_id": "", "fixed_hz": ""}
+            initial["label"] = f"{original.label} (copy)"
+        return self.shown(RegistrationForm(actor=self.actor, initial=initial))
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = RegistrationForm(request.POST, actor=self.actor)
+        judged: list[Judgement] = []
+        if form.is_valid() and self.attempt(
+            lambda: judged.extend(actions.register(actor=self.actor, rows=[form.row()])), form
+        ):
+            _say_what_became(request, judged[0])
+            if "another" in request.POST:
+                return redirect(
+                    f"{request.path}?copy={judged[0].existing.pk}" if judged[0].existing else request.path
+                )
+            return redirect(self.back())
+        return self.shown(form, status=422)
+
+    def shown(self, form: RegistrationForm, status: int = 200) -> HttpResponse:
+        return self.render(form=form, guidance=guidance(self.actor, form.row()), status=status)
+
+
+def _say_what_became(request: HttpRequest, judged: Judgement) -> None:
+    registration = judged.existing
+    if registration is None or judged.status == Status.UNCHANGED:
+        messages.info(request, f"«{judged.label}» says the same as before; nothing was changed.")
+    elif registration.not_permitted:
+        messages.warning(
+            request,
+            f"«{registration}» is registered, but not permitted here: {registration.not_permitted} "
+            "It gets no frequency until a permission lifts this.",
+        )
+    elif registration.state == RegistrationState.ACCEPTED:
+        messages.success(request, f"«{registration}» is registered and enters the next run.")
+    else:
+        why = "registration has closed" if registration.late else "every line is looked at first"
+        messages.success(request, f"«{registration}» is registered and waits for a coordinator: {why}.")
+
+
+class Device(LinePage):
+    """One line: change it, submit it again, withdraw it; readers see what it says."""
+
+    def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        registration = self.found(pk)
+        form = RegistrationForm(
+            actor=self.actor, registration=registration, initial=typed_of(registration, self.zone)
+        )
+        return self.shown(registration, form)
+
+    def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        registration = self.found(pk)
+        form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
+        if not form.is_valid():
+            return self.shown(registration, form, status=422)
+        try:
+            judged = actions.change(
+                actor=self.actor, registration=registration, values=form.row(), version=form.seen_version
+            )
+        except Stale:
+            return self.shown_stale(request, registration, form)
+        except (Faulty, Conflict) as refusal:
+            add_refusal(form, refusal)
+            return self.shown(registration, form, status=422)
+        _say_what_became(request, judged)
+        return redirect(self.back())
+
+    def shown_stale(
+        self, request: HttpRequest, registration: Registration, form: RegistrationForm
+    ) -> HttpResponse:
+        """Both values of every field that differs; saving once more then counts."""
+        theirs = typed_of(registration, self.zone)
+        differing = [
+            (form[name].label, str(form[name].value() or "–"), str(theirs.get(name) or "–"))
+            for name in form.fields
+            if name not in ("version", "all_day")
+            and str(form[name].value() or "") != str(theirs.get(name) or "")
+        ]
+        typed = request.POST.copy()
+        typed["version"] = str(registration.version)
+        fresh = RegistrationForm(typed, actor=self.actor, registration=registration)
+        return self.shown(registration, fresh, status=409, differing=differing, stale=True)
+
+    def shown(
+        self, registration: Registration, form: RegistrationForm, status: int = 200, **more: Any
+    ) -> HttpResponse:
+        refusal = refusal_to_change(self.actor, registration)
+        return self.render(
+            form=form, registration=registration, refusal=refusal, status=status,
+            facts=row_of(registration, self.zone), version=registration.version,
+            guidance=guidance(self.actor, form.row(), registration), **more,
+        )  # fmt: skip
+
+
+class DeviceMove(LinePage):
+    """Withdraw a line, or submit it again as it stands."""
+
+    def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        registration = self.found(pk)
+        text = request.POST.get("version", "")
+        version = int(text) if text.isdigit() else None
+        if request.POST.get("do") == "withdraw":
+            reason = request.POST.get("reason", "")
+            if self.attempt(
+                lambda: actions.withdraw(
+                    actor=self.actor, registration=registration, reason=reason, version=version
+                )
+            ):
+                messages.success(request, f"«{registration}» is withdrawn; it can be submitted again.")
+        elif request.POST.get("do") == "submit":
+            judged: list[Judgement] = []
+            if self.attempt(
+                lambda: judged.append(
+                    actions.change(actor=self.actor, registration=registration, values={}, version=version)
+                )
+            ):
+                _say_what_became(request, judged[0])
+        else:
+            messages.error(request, "Choose what to do with the line.")
+        return redirect(self.back())
+
+
+class DeviceHelp(LinePage):
+    """The help beside the form, for what is typed so far."""
+
+    refusal = staticmethod(refusal_to_register)
+    template = "registry/guidance.html"
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        key = request.GET.get("line", "")
+        registration = self.found(int(key)) if key.isdigit() else None
+        form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
+        return self.render(guidance=guidance(self.actor, form.row(), registration))
+
+
+# -- files ----------------------------------------------------------------------------------
+
+
+def file_answer(content: bytes, name: str) -> HttpResponse:
+    answer = HttpResponse(content, content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
+    return answer
+
+
+class Template(EventPage):
+    """An empty list with the columns' names."""
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return file_answer(write_template(), "devices.csv")
+
+
+COLUMN_WORDS = {
+    "external_id": "your own number; a line with the same number is changed instead of entered twice",
+    "label": "what your crew calls it, unique in its department; must be there",
+    "kind": "code or name of a kind of this event; must be there",
+    "department": "code or name; may be left out by who leads just one",
+    "zone": "code or name of a zone; must be there",
+    "quantity": "how many frequencies at the same time; empty: 1",
+    "units": "how many devices on each; empty: 1",
+    "spares": "how many frequencies in reserve; empty: 0",
+    "start": "switched on from, such as 2027-06-11T18:00, local time of the event",
+    "end": "until; leave start and end empty for all day",
+    "all_day": "yes or no",
+    "priority": "1 (the show stops without it) to 9; empty: 2",
+    "power_mw": "milliwatts; empty: the strongest permitted",
+    "fixed_hz": "the frequency in use now: 470125000 or 470.125 MHz",
+    "low_hz": "only from this frequency",
+    "high_hz": "up to this frequency",
+    "can_change": "no, between shows or freely: whether the frequency in use can change",
+    "contact": "who answers for it on the day",
+    "notes": "anything else",
+    "settings": "name=value; name=value",
+}
+
+
+class Import(EventPage):
+    """Send a list. It is kept first and judged on its own page; nothing is saved yet."""
+
+    here = "registry:import"
+    template = "registry/import.html"
+    refusal = staticmethod(refusal_to_register)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self.shown(UploadForm(actor=self.actor))
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = UploadForm(request.POST, request.FILES, actor=self.actor)
+        kept: list[Upload] = []
+        if form.is_valid() and self.attempt(lambda: kept.append(self.keep(form)), form):
+            return redirect("registry:upload", slug, kept[0].pk)
+        return self.shown(form, status=422)
+
+    def keep(self, form: UploadForm) -> Upload:
+        file = form.cleaned_data["file"]
+        code = form.cleaned_data.get("department")
+        department = self.event.departments.get(code=code) if code else None
+        return actions.keep_upload(
+            actor=self.actor, name=file.name, content=file.read(), department=department
+        )
+
+    def shown(self, form: UploadForm, status: int = 200) -> HttpResponse:
+        uploads = queries.uploads_of(self.actor).defer("content")[:20]
+        return self.render(
+            form=form,
+            uploads=uploads,
+            columns=[(name, COLUMN_WORDS[name]) for name in COLUMNS],
+            status=status,
+        )
+
+
+class UploadPage(EventPage):
+    """One upload: every row judged against what is there now; saved as a whole, or mended and sent again."""
+
+    here = "registry:import"
+    template = "registry/upload.html"
+    refusal = staticmethod(refusal_to_register)
+
+    def found(self, pk: int) -> Upload:
+        upload = queries.uploads_of(self.actor).filter(pk=pk).first()
+        if upload is None:
+            raise Missing()
+        return upload
+
+    def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        return self.shown(self.found(pk))
+
+    def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        upload = self.found(pk)
+        saved: list[dict[str, int]] = []
+
+        def save() -> None:
+            rows, seen = rows_of(upload), request.POST.get("seen", "")
+            saved.append(actions.save_upload(actor=self.actor, upload=upload, rows=rows, seen=seen))
+
+        if self.attempt(save):
+            outcome = saved[0]
+            messages.success(
+                request,
+                f"Saved: {outcome['new']} new, {outcome['changed']} changed, {outcome['unchanged']} unchanged.",
+            )
+            return redirect("planning:devices", slug)
+        return redirect(request.path)
+
+    def shown(self, upload: Upload) -> HttpResponse:
+        form = UploadForm(
+            actor=self.actor, initial={"department": upload.department and upload.department.code}
+        )
+        if upload.saved_at:
+            return self.render(upload=upload, form=form)
+        try:
+            table = table_of(upload)
+            judgements = judge(self.actor, _with_department(upload, table))
+        except (Faulty, Forbidden) as refusal:
+            return self.render(
+                upload=upload, form=form, refused=refusal, faults=getattr(refusal, "faults", [])
+            )
+        counts = Counter(judged.status.value for judged in judgements)
+        wanted = self.request.GET.get("show", "")
+        first = next(
+            (s.value for s in (Status.FAULTY, Status.CHANGED, Status.NEW) if counts[s.value]),
+            Status.UNCHANGED.value,
+        )
+        show = wanted if wanted in counts else first
+        rows = [judged for judged in judgements if judged.status.value == show]
+        page = Paginator(rows, SHOWN_ROWS).get_page(self.request.GET.get("page"))
+        return self.render(
+            upload=upload, form=form, table=table, page=page, show=show, total=len(judgements),
+            counts=[(s.value, counts[s.value]) for s in (Status.FAULTY, Status.NEW, Status.CHANGED, Status.UNCHANGED)],
+            faulty=counts[Status.FAULTY.value], something=counts[Status.NEW.value] + counts[Status.CHANGED.value],
+            seen=fingerprint(judgements), rows=[(judged, changes_in_words(judged)) for judged in page],
+        )  # fmt: skip
+
+
+def table_of(upload: Upload) -> Table:
+    return read_csv(gzip.decompress(bytes(upload.content)))
+
+
+def rows_of(upload: Upload) -> list[dict[str, str]]:
+    return _with_department(upload, table_of(upload))
+
+
+def _with_department(upload: Upload, table: Table) -> list[dict[str, str]]:
+    if upload.department is None:
+        return table.rows
+    return [
+        row if row.get("department") else {**row, "department": upload.department.code} for row in table.rows
+    ]
+
+
+def changes_in_words(judged: Judgement) -> list[tuple[str, str, str]]:
+    """(field, old, new) of a changed row, as people read them."""
+
+    def plain(value: Any) -> str:
+        if value is None or value == "" or value == {}:
+            return "–"
+        if isinstance(value, dict):
+            return "; ".join(f"{name}={text}" for name, text in value.items())
+        return f"{value:g}" if isinstance(value, float) else str(getattr(value, "code", value))
+
+    if judged.status != Status.CHANGED:
+        return []
+    return [
+        (name.replace("_", " "), plain(old), plain(new))
+        for name, (old, new) in (judged.changes or {}).items()
+    ]
+
+
+class UploadFile(UploadPage):
+    """The upload as it came, or with what is wrong with each row beside it."""
+
+    def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        upload = self.found(pk)
+        if request.GET.get("as") != "remarks":
+            return file_answer(gzip.decompress(bytes(upload.content)), f"upload-{pk}.csv")
+        try:
+            rows = table_of(upload).rows
+        except Refusal:
+            raise Missing() from None
+        judgements = judge(self.actor, _with_department(upload, table_of(upload)))
+        faults = [fault for judged in judgements for fault in judged.faults]
+        return file_answer(write_remarks(rows, faults), f"upload-{pk}-remarks.csv")

@@ -1,0 +1,13 @@
+"""The addresses of setting up what an event's ruleset and its surroundings are, below /e/<slug>/."""
+
+from django.urls import path
+
+from apps.spectrum import views
+
+app_name = "spectrum"
+urlpatterns = [
+    path("set-up/", views.ChangeEvent.as_view(), name="event"),
+    path("set-up/surroundings/", views.Surroundings.as_view(), name="surroundings"),
+    path("set-up/surroundings/occupied/<int:pk>/", views.FreeOccupied.as_view(), name="free"),
+    path("set-up/surroundings/outsiders/<int:pk>/", views.ChangeOutsider.as_view(), name="outsider"),
+]

@@ -1,0 +1,157 @@
+"""Setting up an event with its ruleset, and what else is on the air at its site."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.mixins import LoginRequiredMixin
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views import View
+
+from apps.common.errors import Faulty, Missing
+from apps.events import actions as events
+from apps.events import queries
+from apps.events.forms import ChangeEventForm, NewEventForm
+from apps.events.models import Event
+from apps.events.setting_up import Changing, SetUpPage
+from apps.events.views import add_refusal
+from apps.spectrum import actions
+from apps.spectrum.forms import OccupiedForm, OutsiderForm
+from apps.spectrum.models import Outsider
+from apps.spectrum.rulesets import keys, ruleset
+
+
+def choices() -> list[tuple[str, str]]:
+    return [(key, f"{ruleset(key).name}, {ruleset(key).edition}") for key in keys()]
+
+
+class NewEvent(LoginRequiredMixin, View):
+    """Creating an event; whoever creates it coordinates it."""
+
+    template = "spectrum/new_event.html"
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        self._may()
+        return render(request, self.template, {"form": NewEventForm(rulesets=choices())})
+
+    def post(self, request: HttpRequest) -> HttpResponse:
+        self._may()
+        assert request.user.is_authenticated
+        form = NewEventForm(request.POST, rulesets=choices())
+        if form.is_valid():
+            values = dict(form.cleaned_data)
+            values["timezone_name"] = values.pop("timezone")
+            try:
+                actor = events.create_event(person=request.user, **values)
+            except Faulty as refusal:
+                add_refusal(form, refusal)
+            else:
+                messages.success(request, "The event is there. Name its zones next.")
+                return redirect("events:zones", actor.event.slug)
+        return render(request, self.template, {"form": form})
+
+    def _may(self) -> None:
+        assert self.request.user.is_authenticated
+        refusal = queries.refusal_to_create_events(self.request.user)
+        if refusal:
+            raise PermissionDenied(refusal)
+
+
+class ChangeEvent(Changing):
+    """The event's own fields, its ruleset with its source, and its cautions."""
+
+    template = "spectrum/event.html"
+    part = list_page = "spectrum:event"
+    title = "The event"
+
+    def find(self) -> Event:
+        return Event.objects.get(pk=self.event.pk)
+
+    def form(
+        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
+    ) -> forms.Form:
+        return ChangeEventForm(data, initial=initial, rulesets=choices())
+
+    def change(self, row: Event, version: int, values: dict[str, Any]) -> Any:
+        return events.change_event(actor=self.actor, event=row, version=version, **values)
+
+    def more(self, row: Event) -> dict[str, Any]:
+        return {"law": ruleset(row.ruleset)}
+
+
+class Surroundings(SetUpPage):
+    """Ranges that others use here, and single transmissions that nobody here registers."""
+
+    template = "spectrum/surroundings.html"
+    part = "spectrum:surroundings"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self._show()
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        if "occupied" in request.POST:
+            range_form = OccupiedForm(request.POST, prefix="occupied")
+            if range_form.is_valid() and self.attempt(
+                lambda: actions.mark_occupied(actor=self.actor, **range_form.cleaned_data), range_form
+            ):
+                messages.success(request, "The range is kept free of ours from the next run on.")
+                return redirect(request.path)
+            return self._show(occupied=range_form)
+        outsider = OutsiderForm(request.POST, prefix="outsider", zones=queries.zones_of(self.actor))
+        if outsider.is_valid() and self.attempt(
+            lambda: actions.add_outsider(actor=self.actor, **outsider.cleaned_data), outsider
+        ):
+            messages.success(request, "Entered; the next run keeps clear of it.")
+            return redirect(request.path)
+        return self._show(outsider=outsider)
+
+    def _show(self, occupied: forms.Form | None = None, outsider: forms.Form | None = None) -> HttpResponse:
+        zones = queries.zones_of(self.actor)
+        return self.render(
+            ranges=self.event.occupied.order_by("low_hz", "pk"),
+            outsiders=self.event.outsiders.select_related("zone").order_by("frequency_hz", "pk"),
+            occupied_form=occupied or OccupiedForm(prefix="occupied"),
+            outsider_form=outsider or OutsiderForm(prefix="outsider", zones=zones),
+            has_zones=zones.exists(),
+        )
+
+
+class FreeOccupied(SetUpPage):
+    def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        row = self.event.occupied.filter(pk=pk).first()
+        if row is None:
+            raise Missing()
+        if self.attempt(lambda: actions.free_occupied(actor=self.actor, occupied=row)):
+            messages.success(request, f"{row.label} is free again.")
+        return redirect("spectrum:surroundings", slug)
+
+
+class ChangeOutsider(Changing):
+    template = "spectrum/outsider.html"
+    part = list_page = "spectrum:surroundings"
+    title = "Change an outside transmission"
+
+    def find(self) -> Outsider:
+        row = self.event.outsiders.select_related("zone").filter(pk=self.kwargs["pk"]).first()
+        if row is None:
+            raise Missing()
+        return row
+
+    def form(
+        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
+    ) -> forms.Form:
+        return OutsiderForm(data, initial=initial, zones=queries.zones_of(self.actor))
+
+    def change(self, row: Outsider, version: int, values: dict[str, Any]) -> Any:
+        return actions.change_outsider(actor=self.actor, outsider=row, version=version, **values)
+
+    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
+        if "remove" not in request.POST:
+            return super().post(request, **kwargs)
+        row = self.find()
+        if self.attempt(lambda: actions.remove_outsider(actor=self.actor, outsider=row)):
+            messages.success(request, f"{row.label} is removed.")
+        return redirect(self.back())

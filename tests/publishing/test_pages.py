@@ -1,0 +1,290 @@
+"""The pages that hold the plan against what was published: review and publish."""
+
+import re
+
+import pytest
+from django.http import HttpResponse
+
+from apps.journal.models import Entry
+from apps.planning import actions
+from apps.planning.actions import Selection
+from apps.planning.models import Assignment
+from apps.publishing.actions import publish
+from apps.publishing.models import Edition
+from apps.registry.models import Carrier, Registration
+from tests.site import Site, line, make_site, register
+
+pytestmark = [pytest.mark.django_db, pytest.mark.store]
+BASE = "/e/harbour-days/"
+
+
+@pytest.fixture
+def site() -> Site:
+    return make_site()
+
+
+@pytest.fixture
+def planned(site: Site) -> Site:
+    """Three carriers of audio and one of video with frequencies, one of audio without."""
+    register(site.coordinator, line(quantity=4), line("camera", department="VID", zone="gate"))
+    for number, code in enumerate(("AUD-001", "AUD-002", "AUD-003", "VID-001")):
+        place(site, code, 480_100_000 + number * number * 3_000_000)
+    return site
+
+
+def text(answer: HttpResponse) -> str:
+    return answer.content.decode()
+
+
+def hidden(page: str, name: str) -> str:
+    found = re.search(rf'name="{name}" value="([^"]*)"', page)
+    assert found, name
+    return found[1]
+
+
+def place(site: Site, code: str, hertz: int) -> Assignment:
+    carrier = Carrier.objects.get(code=code)
+    return actions.change_frequency(
+        actor=site.coordinator, carrier=carrier, frequency_hz=hertz, reason="by ear"
+    )
+
+
+def agree(site: Site, *codes: str, lock: bool = False) -> None:
+    actions.approve(actor=site.coordinator, selection=Selection(carriers=codes))
+    if lock:
+        actions.lock(actor=site.coordinator, selection=Selection(carriers=codes))
+
+
+def states() -> dict[str, str]:
+    return dict(Assignment.objects.values_list("carrier__code", "state"))
+
+
+# -- review ---------------------------------------------------------------------------------
+
+
+def shown(site: Site, query: str, who: str = "coordinator") -> dict[str, str]:
+    answer = site.browser(who).get(f"{BASE}review/?{query}")
+    return {row.row.carrier.code: row.since for row in answer.context["page"]}
+
+
+def test_filters_hold_together_and_stay_in_the_address(planned: Site) -> None:
+    agree(planned, "AUD-002")
+    assert set(shown(planned, "")) == {"AUD-001", "AUD-002", "AUD-003", "AUD-004", "VID-001"}
+    assert set(shown(planned, "state=proposed&department=AUD")) == {"AUD-001", "AUD-003"}
+    assert set(shown(planned, "state=not planned yet")) == {"AUD-004"}
+    assert set(shown(planned, "zone=gate&kind=mic")) == {"VID-001"}
+    assert set(shown(planned, "text=aud-001")) == {"AUD-001"}
+    page = text(planned.browser("coordinator").get(f"{BASE}review/?state=approved&text=aud"))
+    assert '<option value="approved" selected>' in page and 'value="aud"' in page
+    assert "No carrier fits these filters" in text(
+        planned.browser("coordinator").get(f"{BASE}review/?state=locked")
+    )
+
+
+def test_differences_to_the_last_edition_of_each_department(planned: Site) -> None:
+    assert set(shown(planned, "").values()) == {"not published yet"}
+    agree(planned, "AUD-001", "AUD-002", "VID-001")
+    publish(actor=planned.coordinator)
+    place(planned, "AUD-001", 600_100_000)
+    carrier = Carrier.objects.get(code="AUD-002")
+    actions.clear_frequency(actor=planned.coordinator, carrier=carrier, reason="not coming")
+    assert shown(planned, "") == {
+        "AUD-001": "moved", "AUD-002": "gone", "AUD-003": "new", "AUD-004": "as published", "VID-001": "as published",
+    }  # fmt: skip
+    assert set(shown(planned, "since=moved")) == {"AUD-001"}
+    agree(planned, "AUD-001")
+    publish(actor=planned.coordinator, department=planned.department("AUD"))
+    after = shown(planned, "")
+    assert (after["AUD-001"], after["AUD-002"], after["VID-001"]) == ("as published",) * 3
+
+
+def test_many_are_approved_with_the_count_repeated_and_the_rest_named(planned: Site) -> None:
+    agree(planned, "AUD-002")
+    boss = planned.browser("coordinator")
+    page = text(boss.get(f"{BASE}review/?department=AUD"))
+    given = {"scope": "all", "all": hidden(page, "all"), "do": "approve"}
+    asked = text(boss.post(f"{BASE}decide/?department=AUD", given))
+    assert "Approve 2 of the 4 chosen?" in asked and "Approve all 2" in asked
+    assert "1 approved" in asked and "1 not planned yet" in asked
+    assert states()["AUD-001"] == "proposed"
+    confirm = {"row": hidden(asked, "row"), "do": "approve", "confirmed": "1", "reason": "heard at rehearsal"}
+    answer = boss.post(f"{BASE}decide/?department=AUD", confirm)
+    assert answer["Location"] == f"{BASE}review/?department=AUD"
+    assert states() == {
+        "AUD-001": "approved",
+        "AUD-002": "approved",
+        "AUD-003": "approved",
+        "VID-001": "proposed",
+    }
+    assert Assignment.objects.get(carrier__code="AUD-003").reason == "heard at rehearsal"
+    assert Entry.objects.last().subject == "2 assignments"
+
+
+def test_locking_unlocking_and_taking_back_each_with_a_reason(planned: Site) -> None:
+    agree(planned, "AUD-001")
+    boss = planned.browser("coordinator")
+    for deed, reason, state in (
+        ("lock", "", "locked"),
+        ("unlock", "", "locked"),
+        ("unlock", "moved stage", "approved"),
+        ("take back", "", "approved"),
+        ("take back", "wrong crew", "proposed"),
+    ):
+        row = f"AUD-001:{Assignment.objects.get(carrier__code='AUD-001').version}"
+        boss.post(f"{BASE}decide/", {"row": row, "do": deed, "confirmed": "1", "reason": reason})
+        assert states()["AUD-001"] == state, (deed, reason)
+
+
+def test_a_row_changed_since_it_was_seen_refuses_them_all(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+    ticked = re.findall(r'name="row" value="([^"]+)"', text(boss.get(f"{BASE}review/?state=proposed")))
+    place(planned, "AUD-003", 555_100_000)
+    answer = boss.post(f"{BASE}decide/", {"row": ticked, "do": "approve"}, follow=True)
+    assert "Somebody changed 1 of these 4 rows" in text(answer)
+    late = boss.post(
+        f"{BASE}decide/", {"row": ticked, "do": "approve", "confirmed": "1", "reason": ""}, follow=True
+    )
+    assert "Somebody changed 1 of these 4 rows" in text(late)
+    assert set(states().values()) == {"proposed"}
+
+
+def test_all_that_the_filter_left_is_refused_when_the_plan_changed(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+    digest = hidden(text(boss.get(f"{BASE}review/")), "all")
+    place(planned, "AUD-003", 555_100_000)
+    answer = boss.post(f"{BASE}decide/", {"scope": "all", "all": digest, "do": "approve"}, follow=True)
+    assert "The plan changed since you looked" in text(answer)
+
+
+def test_lines_behind_carriers_are_sent_back_with_a_reason_that_stands_in_them(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+    rows = re.findall(r'name="row" value="([^"]+)"', text(boss.get(f"{BASE}review/?department=AUD")))
+    asked = text(boss.post(f"{BASE}decide/", {"row": rows, "do": "send back"}))
+    assert "Send 1 line back?" in asked
+    given = {
+        "row": hidden(asked, "row"), "lines": hidden(asked, "lines"), "do": "send back", "confirmed": "1",
+        "reason": "four is too many",
+    }  # fmt: skip
+    boss.post(f"{BASE}decide/", given)
+    row = Registration.objects.get(department__code="AUD")
+    assert (row.state, row.reason) == ("sent back", "four is too many")
+
+
+def test_nonsense_in_a_choice_is_refused_in_words(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+    for given in (
+        {"do": "approve"},
+        {"row": "AUD-001:1", "do": "burn"},
+        {"row": "AUD-001", "do": "approve"},
+        {"row": "NOPE-1:1", "do": "approve"},
+    ):
+        assert boss.post(f"{BASE}decide/", given, follow=True).status_code == 200
+    assert set(states().values()) == {"proposed"}
+
+
+@pytest.mark.parametrize(
+    ("who", "review", "decide", "publishing"),
+    [("coordinator", 200, 302, 200), ("desk", 200, 403, 200), ("lead", 200, 403, 403), ("observer", 200, 403, 403),
+     ("stranger", 404, 404, 404)],
+)  # fmt: skip
+def test_who_reviews_decides_and_publishes(
+    planned: Site, who: str, review: int, decide: int, publishing: int
+) -> None:
+    client = planned.browser(who)
+    assert client.get(f"{BASE}review/").status_code == review
+    assert client.post(f"{BASE}decide/", {}).status_code == decide
+    assert client.get(f"{BASE}publish/").status_code == publishing
+
+
+def test_a_lead_reviews_only_what_is_theirs(planned: Site) -> None:
+    page = text(planned.browser("lead").get(f"{BASE}review/"))
+    assert "AUD-001" in page
+    for secret in ("VID-001", "Video", "507.100", "Guest protection", 'name="row"'):
+        assert secret not in page
+
+
+def test_observers_see_no_confidential_carrier(site: Site) -> None:
+    register(site.coordinator, line("agents", department="GRD"), line())
+    place(site, "GRD-001", 481_325_000)
+    page = text(site.browser("observer").get(f"{BASE}review/"))
+    assert "AUD-001" in page
+    for secret in ("GRD", "Guest protection", "481.325", "agents"):
+        assert secret not in page
+
+
+@pytest.mark.parametrize("path", ["review/", "publish/"])
+def test_pages_cost_the_same_queries_however_long_the_plan_is(
+    site: Site, path: str, django_assert_num_queries
+) -> None:
+    boss, counts = site.browser("coordinator"), []
+    for size in (1, 30):
+        register(site.coordinator, *(line(f"line {number}", zone="gate") for number in range(size)))
+        for number, carrier in enumerate(Carrier.objects.all()):
+            place(site, carrier.code, 470_100_000 + number * 4_000_000)
+        boss.get(f"{BASE}{path}")
+        with django_assert_num_queries(25, exact=False) as seen:
+            boss.get(f"{BASE}{path}")
+        counts.append(len(seen))
+    assert counts[0] == counts[1]
+
+
+# -- publish --------------------------------------------------------------------------------
+
+
+def test_publishing_says_what_changes_for_whom_and_does_it(planned: Site) -> None:
+    agree(planned, "AUD-001", "VID-001")
+    boss = planned.browser("coordinator")
+    page = text(boss.get(f"{BASE}publish/"))
+    assert "Nothing is published yet" in page and "2 carriers are agreed" in page
+    assert "2 proposed" in page and "1 not planned yet" in page
+    boss.post(f"{BASE}publish/", {"department": "", "note": "first", "seen": hidden(page, "seen")})
+    assert Edition.objects.get().note == "first"
+    agree(planned, "AUD-002")
+    page = text(boss.get(f"{BASE}publish/"))
+    assert "<strong>Audio</strong>: 1 change" in page and "<strong>Video</strong>: = nothing changes" in page
+    boss.post(f"{BASE}publish/", {"department": "AUD", "note": "", "seen": hidden(page, "seen")})
+    assert Edition.objects.first().department == "AUD"
+
+
+def test_a_breach_stands_in_the_way_with_a_link_and_a_signature_lets_it_pass(planned: Site) -> None:
+    place(planned, "AUD-002", 480_200_000)
+    agree(planned, "AUD-001", "AUD-002")
+    boss = planned.browser("coordinator")
+    page = text(boss.get(f"{BASE}publish/"))
+    assert "1 rule broken without a signature" in page
+    assert f'href="{BASE}breaches/?carrier=AUD-00' in page
+    answer = boss.post(f"{BASE}publish/", {"department": "", "note": "keep me", "seen": hidden(page, "seen")})
+    assert answer.status_code == 422
+    assert "nobody has accepted" in text(answer) and "keep me" in text(answer)
+    breach = hidden(text(boss.get(f"{BASE}breaches/")), "breach")
+    actions.accept_breach(actor=planned.coordinator, breach=breach, reason="never both on")
+    page = text(boss.get(f"{BASE}publish/"))
+    assert "«never both on»" in page
+    boss.post(f"{BASE}publish/", {"department": "", "note": "", "seen": hidden(page, "seen")})
+    assert Edition.objects.get().accepted[0]["reason"] == "never both on"
+
+
+def test_a_plan_that_changed_since_the_look_is_not_published(planned: Site) -> None:
+    agree(planned, "AUD-001")
+    boss = planned.browser("coordinator")
+    seen = hidden(text(boss.get(f"{BASE}publish/")), "seen")
+    agree(planned, "AUD-002")
+    answer = boss.post(f"{BASE}publish/", {"department": "", "note": "mine", "seen": seen})
+    assert "The plan changed since you looked" in text(answer) and "mine" in text(answer)
+    assert not Edition.objects.exists()
+
+
+def test_nothing_agreed_says_so(planned: Site) -> None:
+    page = text(planned.browser("coordinator").get(f"{BASE}publish/"))
+    assert "Nothing is approved yet" in page and "state=proposed" in page
+
+
+def test_the_desk_looks_but_does_not_publish(planned: Site) -> None:
+    agree(planned, "AUD-001")
+    desk = planned.browser("desk")
+    assert "Only a coordinator" in text(desk.get(f"{BASE}publish/"))
+    seen = hidden(text(planned.browser("coordinator").get(f"{BASE}publish/")), "seen")
+    assert "Only a coordinator" in text(
+        desk.post(f"{BASE}publish/", {"department": "", "note": "", "seen": seen})
+    )
+    assert not Edition.objects.exists()

@@ -1,0 +1,242 @@
+"""Sheets on screen, their files, and the live page behind a device's QR code."""
+
+import csv
+import io
+import json
+
+import pytest
+from django.test import Client
+
+from apps.planning import actions as planning
+from apps.planning.actions import Selection
+from apps.publishing import queries, rendering
+from apps.publishing.actions import publish
+from apps.publishing.models import Edition
+from apps.registry import actions as registry
+from apps.registry.models import Carrier, Registration, Unit
+from tests.site import Site, line, make_site, register
+
+pytestmark = [pytest.mark.django_db, pytest.mark.store]
+BASE = "/e/harbour-days/sheets/"
+FIRST, SECOND = 480_100_000, 502_325_000
+
+
+@pytest.fixture
+def site() -> Site:
+    return make_site()
+
+
+def place(site: Site, code: str, hertz: int, *, agreed: bool = True) -> None:
+    carrier = Carrier.objects.get(code=code)
+    planning.change_frequency(actor=site.coordinator, carrier=carrier, frequency_hz=hertz, reason="by ear")
+    if agreed:
+        planning.approve(actor=site.coordinator, selection=Selection(carriers=(code,)))
+
+
+@pytest.fixture
+def published(site: Site) -> Site:
+    """Edition 1: a microphone of audio, one of audio without frequency, one of video, one of guest protection."""
+    register(
+        site.coordinator, line(contact="Ada, 0660", settings={"pairing key": "4711"}), line("spare lectern"),
+        line("camera", department="VID", zone="gate"), line("close protection", department="GRD", zone="gate"),
+    )  # fmt: skip
+    place(site, "AUD-001", FIRST)
+    place(site, "VID-001", 520_100_000)
+    place(site, "GRD-001", 545_100_000)
+    publish(actor=site.coordinator, note="first")
+    return site
+
+
+def key_of(code: str) -> str:
+    return Unit.objects.get(carrier__code=code).key
+
+
+# -- sheets ---------------------------------------------------------------------------------
+
+
+def test_before_anything_is_published_the_page_says_what_to_do(site: Site) -> None:
+    assert "keep transmitters off" in site.browser("lead").get(BASE).content.decode()
+    assert "To publishing" in site.browser("coordinator").get(BASE).content.decode()
+    page = site.browser("lead").get(f"{BASE}AUD/")
+    assert (page.status_code, "transmitters stay off" in page.content.decode()) == (200, True)
+    assert site.browser("lead").get(f"{BASE}AUD/sheet.pdf").status_code == 404
+
+
+def test_a_lead_holds_the_sheet_of_their_department(published: Site) -> None:
+    page = published.browser("lead").get(f"{BASE}AUD/").content.decode()
+    for text in (
+        "480.100",
+        "AUD-001/1",
+        "pairing key: <strong>4711",
+        "This edition counts",
+        "Must stay off (1)",
+        "spare lectern",
+    ):
+        assert text in page, text
+    for secret in ("520.100", "545.100", "camera", "close protection"):
+        assert secret not in page, secret
+
+
+@pytest.mark.parametrize(
+    ("who", "department", "status"),
+    [
+        ("lead", "VID", 404), ("lead", "GRD", 404), ("observer", "VID", 200), ("observer", "GRD", 404),
+        ("desk", "GRD", 200), ("coordinator", "GRD", 200), ("stranger", "AUD", 404), ("guard", "GRD", 200),
+    ],
+)  # fmt: skip
+def test_who_reads_whose_sheet(published: Site, who: str, department: str, status: int) -> None:
+    key = key_of(f"{department}-001")
+    browser = published.browser(who)
+    for path in ("", "sheet.pdf", "sheet.csv", "sheet.json", f"{key}/", f"{key}/page.pdf"):
+        assert browser.get(f"{BASE}{department}/{path}").status_code == status, path
+
+
+def test_the_files_hold_what_the_page_holds(published: Site) -> None:
+    browser = published.browser("lead")
+    rows = list(csv.DictReader(io.StringIO(browser.get(f"{BASE}AUD/sheet.csv").content.decode())))
+    assert [(row["carrier"], row["frequency_mhz"]) for row in rows] == [
+        ("AUD-001", "480.100"),
+        ("AUD-002", ""),
+    ]
+    data = json.loads(browser.get(f"{BASE}AUD/sheet.json").content)
+    assert [row["frequency_hz"] for row in data["rows"]] == [FIRST, None]
+    for path in ("AUD/sheet.pdf", f"AUD/{key_of('AUD-001')}/page.pdf"):
+        assert browser.get(BASE + path).content.startswith(b"%PDF-")
+    assert browser.get(f"{BASE}AUD/sheet.docx").status_code == 404
+
+
+def test_an_older_edition_says_that_it_was_replaced(published: Site) -> None:
+    place(published, "AUD-001", SECOND)
+    publish(actor=published.coordinator)
+    browser = published.browser("lead")
+    old = browser.get(f"{BASE}AUD/", {"edition": "1"}).content.decode()
+    assert ("480.100" in old, "edition 2 counts now" in old) == (True, True)
+    new = browser.get(f"{BASE}AUD/").content.decode()
+    assert ("502.325" in new, "480.100" in new) == (True, False)
+    assert browser.get(f"{BASE}AUD/", {"edition": "9"}).status_code == 404
+    assert browser.get(f"{BASE}AUD/", {"edition": "x"}).status_code == 404
+
+
+def test_a_part_for_one_department_counts_for_it_alone(published: Site) -> None:
+    place(published, "AUD-001", SECOND)
+    publish(actor=published.coordinator, department=published.department("AUD"))
+    assert "edition 2" in published.browser("lead").get(f"{BASE}AUD/").content.decode()
+    page = published.browser("other").get(f"{BASE}VID/").content.decode()
+    assert ("Edition 1" in page, "This edition counts" in page) == (True, True)
+    assert published.browser("other").get(f"{BASE}VID/", {"edition": "2"}).status_code == 404
+
+
+def test_a_zones_page_holds_what_the_reader_may_see_of_it(published: Site) -> None:
+    desk = published.browser("desk").get(f"{BASE}zone/gate/").content.decode()
+    assert ("camera" in desk, "close protection" in desk) == (True, True)
+    observed = published.browser("observer").get(f"{BASE}zone/gate/").content.decode()
+    assert ("camera" in observed, "close protection" in observed, "545.100" in observed) == (
+        True,
+        False,
+        False,
+    )
+    assert "camera" not in published.browser("lead").get(f"{BASE}zone/gate/").content.decode()
+    assert published.browser("desk").get(f"{BASE}zone/nowhere/").status_code == 404
+
+
+def test_a_sheet_takes_the_same_number_of_queries_with_few_devices_and_many(
+    site: Site, django_assert_max_num_queries
+) -> None:
+    register(site.lead, line("first"))
+    place(site, "AUD-001", FIRST)
+    publish(actor=site.coordinator)
+    browser = site.browser("lead")
+    with django_assert_max_num_queries(14) as few:
+        browser.get(f"{BASE}AUD/")
+    register(site.lead, *(line(f"more {number}", quantity=2) for number in range(30)))
+    publish(actor=site.coordinator)
+    with django_assert_max_num_queries(len(few)):
+        assert "Must stay off (60)" in browser.get(f"{BASE}AUD/").content.decode()
+
+
+# -- behind the QR --------------------------------------------------------------------------
+
+
+def test_the_live_page_needs_no_log_in_and_tells_no_more_than_the_device_needs(
+    published: Site, client: Client
+) -> None:
+    answer = client.get(f"/u/{key_of('AUD-001')}/", {"e": "1"})
+    page = answer.content.decode()
+    assert answer["Cache-Control"] == "no-store"
+    for text in ("480.100", "4711", "Your paper counts", "spare", "Never transmit on distress"):
+        assert text.lower() in page.lower(), text
+    for secret in ("Ada", "0660", "AUD-002", "camera", "Audio"):
+        assert secret not in page, secret
+
+
+def test_an_unknown_key_is_404_and_says_nothing(published: Site, client: Client) -> None:
+    answer = client.get("/u/no-such-key/")
+    assert answer.status_code == 404
+    assert "Harbour" not in answer.content.decode()
+
+
+def test_replaced_paper_says_by_what_and_what_changed(published: Site, client: Client) -> None:
+    key = key_of("AUD-001")
+    place(published, "AUD-001", SECOND)
+    publish(actor=published.coordinator)
+    page = client.get(f"/u/{key}/", {"e": "1"}).content.decode()
+    assert "Your paper was replaced" in page
+    assert "edition 2 counts since" in page
+    assert '<span class="fb-old">480.100 MHz</span>' in page
+    assert '<span class="fb-new">502.325 MHz</span>' in page
+    assert "Your paper counts" in client.get(f"/u/{key}/", {"e": "2"}).content.decode()
+    untold = client.get(f"/u/{key}/").content.decode()
+    assert "Edition 2 counts" in untold
+    for odd in ("1' or 1", "99", "0", "9" * 40):
+        page = client.get(f"/u/{key}/", {"e": odd}).content.decode()
+        assert ("Edition 2 counts" in page, "Your paper" in page) == (True, False), odd
+
+
+def test_a_proposal_is_not_yet_on_the_live_page(published: Site, client: Client) -> None:
+    place(published, "AUD-001", SECOND)
+    page = client.get(f"/u/{key_of('AUD-001')}/", {"e": "1"}).content.decode()
+    assert ("480.100" in page, "502.325" in page, "Your paper counts" in page) == (True, False, True)
+
+
+def test_a_device_without_frequency_or_gone_from_the_plan_must_stay_off(
+    published: Site, client: Client
+) -> None:
+    assert "stay off" in client.get(f"/u/{key_of('AUD-002')}/").content.decode()
+    key = key_of("VID-001")
+    registry.withdraw(actor=published.other, registration=Registration.objects.get(label="camera"))
+    publish(actor=published.coordinator)
+    page = client.get(f"/u/{key}/", {"e": "1"}).content.decode()
+    assert "no longer in the plan" in page
+    assert "520.100" not in page
+
+
+def test_before_it_is_published_a_device_must_stay_off(site: Site, client: Client) -> None:
+    register(site.lead, line("secret name"))
+    page = client.get(f"/u/{key_of('AUD-001')}/").content.decode()
+    assert "Nothing is published for this device yet" in page
+    assert "secret name" not in page
+
+
+def test_a_confidential_device_opens_only_for_who_may_see_it(published: Site, client: Client) -> None:
+    path = f"/u/{key_of('GRD-001')}/?e=1"
+    answer = client.get(path)
+    assert answer.status_code == 302
+    assert answer["Location"].startswith("/login/?next=/u/")
+    for who, status in (
+        ("lead", 404),
+        ("observer", 404),
+        ("stranger", 404),
+        ("guard", 200),
+        ("desk", 200),
+        ("coordinator", 200),
+    ):
+        found = published.browser(who).get(path)
+        assert (found.status_code, "545.100" in found.content.decode()) == (status, status == 200), who
+
+
+def test_the_code_on_paper_names_the_edition(published: Site) -> None:
+    edition = Edition.objects.get()
+    line_of = queries.sheet_line(edition.lines.get(carrier="AUD-001"))
+    assert rendering.live_address(queries.header_of(edition), line_of).endswith(
+        f"/u/{key_of('AUD-001')}/?e=1"
+    )

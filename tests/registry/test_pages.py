@@ -1,0 +1,381 @@
+"""The pages of a department's list: the form, its help, the list, bulk decisions and the import."""
+
+import re
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.http import HttpResponse
+from django.test import Client
+
+from apps.journal.models import Entry
+from apps.registry import actions
+from apps.registry.models import Registration, Upload
+from apps.spectrum.actions import mark_occupied
+from tests.site import Site, line, make_site, register
+
+pytestmark = [pytest.mark.django_db, pytest.mark.store]
+BASE = "/e/harbour-days/"
+TYPED = {
+    "label": "lead vocals", "kind": "mic", "zone": "main", "quantity": "2", "units": "1", "spares": "0", "all_day": "on",
+    "priority": "2", "can_change": "freely", "settings": "pairing key=17\ngain = -6", "contact": "Ada, 555 0100",
+}  # fmt: skip
+
+
+@pytest.fixture
+def site() -> Site:
+    return make_site()
+
+
+def text(answer: HttpResponse) -> str:
+    return answer.content.decode()
+
+
+def hidden(page: str, name: str) -> str:
+    found = re.search(rf'name="{name}" value="([^"]*)"', page)
+    assert found, name
+    return found[1]
+
+
+# -- the form -------------------------------------------------------------------------------
+
+
+def test_what_is_typed_becomes_the_same_line_as_from_a_file(site: Site) -> None:
+    lead = site.browser("lead")
+    given = TYPED | {"fixed_hz": "", "low_hz": "470,5", "high_hz": "520.25"}
+    assert lead.post(f"{BASE}devices/new/", given)["Location"] == f"{BASE}devices/"
+    row = Registration.objects.get()
+    assert (row.low_hz, row.high_hz, row.quantity, row.all_day) == (470_500_000, 520_250_000, 2, True)
+    assert row.settings == {"pairing key": "17", "gain": "-6"}
+    assert (row.department.code, row.carriers.count()) == ("AUD", 2)
+
+
+def test_faults_stand_beside_their_fields_and_nothing_typed_is_lost(site: Site) -> None:
+    given = TYPED | {
+        "quantity": "many", "low_hz": "900", "notes": "please <soon>", "all_day": "", "start": "2027-06-11T18:00", "kind": "mic",
+    }  # fmt: skip
+    answer = site.browser("lead").post(f"{BASE}devices/new/", given)
+    page = text(answer)
+    assert answer.status_code == 422
+    assert Registration.objects.count() == 0
+    assert "Not a whole number" in page
+    assert "With a start comes an end" in page
+    for kept in (
+        'value="many"',
+        'value="900"',
+        "please &lt;soon&gt;",
+        'value="2027-06-11T18:00"',
+        "gain = -6",
+    ):
+        assert kept in page
+
+
+def test_an_empty_form_is_told_everything_that_is_missing(site: Site) -> None:
+    answer = site.browser("coordinator").post(f"{BASE}devices/new/", {"all_day": "on"})
+    assert answer.status_code == 422
+    assert "Say which department" in text(answer)
+    with_department = site.browser("coordinator").post(
+        f"{BASE}devices/new/", {"all_day": "on", "department": "AUD"}
+    )
+    page = text(with_department)
+    assert "Give the line a label" in page and "Say which kind" in page and "Say which zone" in page
+
+
+def test_form_and_interface_give_the_same_faults(site: Site) -> None:
+    row = line(quantity="0", power_mw="strong", fixed_hz="470.1 MHz", can_change="perhaps")
+    said = (
+        site.client("lead")
+        .post(f"/api/v1{BASE.replace('/e/', '/events/')}registrations/", [row], format="json")
+        .json()
+    )
+    given = TYPED | {"quantity": "0", "power_mw": "strong", "fixed_hz": "470.1", "can_change": "perhaps"}
+    page = text(site.browser("lead").post(f"{BASE}devices/new/", given))
+    assert {error["field"] for error in said[0]["errors"]} == {"quantity", "power_mw", "can_change"}
+    for error in said[0]["errors"]:
+        assert error["message"] in page
+
+
+def test_a_change_made_in_between_shows_both_values_and_overwrites_only_on_purpose(site: Site) -> None:
+    register(site.lead, line(contact="Ada"))
+    row = Registration.objects.get()
+    lead = site.browser("lead")
+    version = hidden(text(lead.get(f"{BASE}devices/{row.pk}/")), "version")
+    actions.change(actor=site.coordinator, registration=row, values={"contact": "Berta"})
+    answer = lead.post(f"{BASE}devices/{row.pk}/", TYPED | {"contact": "Carla", "version": version})
+    page = text(answer)
+    assert answer.status_code == 409
+    assert "Berta" in page and "Carla" in page
+    assert Registration.objects.get().contact == "Berta"
+    again = TYPED | {"contact": "Carla", "version": hidden(page, "version")}
+    assert lead.post(f"{BASE}devices/{row.pk}/", again).status_code == 302
+    assert Registration.objects.get().contact == "Carla"
+
+
+def test_opening_a_line_and_saving_it_changes_nothing(site: Site) -> None:
+    register(
+        site.lead,
+        line(
+            start="2027-06-11T18:00", end="2027-06-11T23:30", fixed_hz="470.125 MHz", power_mw=10, settings={"gain": "-3"},
+            can_change="between shows", priority=3, external_id="A7", notes="two\nlines",
+        ),
+    )  # fmt: skip
+    row = Registration.objects.get()
+    lead = site.browser("lead")
+    form = lead.get(f"{BASE}devices/{row.pk}/").context["form"]
+    given = {name: form[name].value() for name in form.fields if form[name].value() not in (None, False)}
+    lead.post(f"{BASE}devices/{row.pk}/", given)
+    again = Registration.objects.get()
+    assert (again.version, again.starts_at, again.fixed_hz) == (row.version, row.starts_at, 470_125_000)
+
+
+def test_copying_takes_the_line_but_not_its_number_or_frequency(site: Site) -> None:
+    register(site.lead, line(external_id="A7", fixed_hz="470.125 MHz", contact="Ada"))
+    form = (
+        site.browser("lead").get(f"{BASE}devices/new/?copy={Registration.objects.get().pk}").context["form"]
+    )
+    assert form["label"].value() == "lead vocals (copy)"
+    assert (form["external_id"].value(), form["fixed_hz"].value()) == ("", "")
+    assert form["contact"].value() == "Ada"
+
+
+def test_withdrawn_and_submitted_again(site: Site) -> None:
+    register(site.lead, line())
+    row, lead = Registration.objects.get(), site.browser("lead")
+    move = f"{BASE}devices/{row.pk}/move/"
+    lead.post(move, {"do": "withdraw", "version": row.version, "reason": "stays at home"})
+    row.refresh_from_db()
+    assert (row.state, row.carriers.filter(withdrawn=False).count()) == ("withdrawn", 0)
+    assert Entry.objects.last().reason == "stays at home"
+    lead.post(move, {"do": "submit", "version": row.version})
+    row.refresh_from_db()
+    assert (row.state, row.carriers.filter(withdrawn=False).count()) == ("accepted", 1)
+
+
+# -- help while typing ----------------------------------------------------------------------
+
+
+def test_help_says_what_is_permitted_taken_and_movable(site: Site) -> None:
+    mark_occupied(
+        actor=site.coordinator, label="channel 30", low_hz=542_000_000, high_hz=550_000_000, source="survey"
+    )
+    given = TYPED | {"fixed_hz": "545,1", "can_change": "no"}
+    page = text(site.browser("lead").post(f"{BASE}devices/help/", given))
+    assert "470.1–607.9 MHz" in page
+    assert "channel 30" in page
+    assert "545.1 MHz lies in a range that is taken here: channel 30" in page
+    assert "It stays there" in page
+    off = text(site.browser("lead").post(f"{BASE}devices/help/", given | {"fixed_hz": "545.11"}))
+    assert "The nearest that it can tune: 545.1 MHz and 545.125 MHz" in off
+    nothing = text(site.browser("lead").post(f"{BASE}devices/help/", {"kind": "hopping", "fixed_hz": "oops"}))
+    assert "finds its own channels" in nothing and "Not a frequency" in nothing
+
+
+def test_help_does_not_scold_for_what_is_not_typed_yet(site: Site) -> None:
+    page = text(site.browser("lead").post(f"{BASE}devices/help/", {"label": "", "kind": "mic"}))
+    assert "Not yet as it can be saved" not in page
+
+
+# -- who may --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("who", "code"),
+    [("coordinator", 200), ("lead", 200), ("desk", 403), ("observer", 403), ("stranger", 404)],
+)
+@pytest.mark.parametrize("path", ["devices/new/", "import/"])
+def test_who_may_register(site: Site, who: str, code: int, path: str) -> None:
+    assert site.browser(who).get(BASE + path).status_code == code
+
+
+def test_a_lead_reaches_no_line_of_another_department(site: Site) -> None:
+    register(site.coordinator, line("secret camera", department="VID"))
+    row, lead = Registration.objects.get(), site.browser("lead")
+    for path in (f"devices/{row.pk}/", f"devices/new/?copy={row.pk}"):
+        assert lead.get(BASE + path).status_code == 404
+    assert lead.post(f"{BASE}devices/{row.pk}/", TYPED).status_code == 404
+    assert lead.post(f"{BASE}devices/{row.pk}/move/", {"do": "withdraw"}).status_code == 404
+    assert lead.post(f"{BASE}devices/help/?line={row.pk}", TYPED).status_code == 404
+    assert "secret camera" not in text(lead.get(f"{BASE}devices/export.csv"))
+    answer = lead.post(f"{BASE}devices/new/", TYPED | {"department": "VID"})
+    assert (
+        answer.status_code == 302 and Registration.objects.get(label="lead vocals").department.code == "AUD"
+    )
+
+
+def test_observers_and_the_desk_read_a_line_without_its_form(site: Site) -> None:
+    register(site.lead, line(contact="Ada"))
+    row = Registration.objects.get()
+    for who in ("observer", "desk"):
+        page = text(site.browser(who).get(f"{BASE}devices/{row.pk}/"))
+        assert "Ada" in page and 'id="line"' not in page
+        assert site.browser(who).post(f"{BASE}devices/{row.pk}/", TYPED).status_code == 403
+
+
+# -- many at once ---------------------------------------------------------------------------
+
+
+def rows_of(page: str) -> list[str]:
+    return re.findall(r'name="row" value="(\d+:\d+)"', page)
+
+
+def test_many_are_sent_back_with_one_reason_that_stands_in_every_row(site: Site) -> None:
+    register(site.coordinator, *(line(f"line {number}") for number in range(3)), line("kept", zone="side"))
+    boss = site.browser("coordinator")
+    page = text(boss.get(f"{BASE}devices/?zone=main"))
+    given = {"scope": "all", "all": hidden(page, "all"), "do": "send back"}
+    asked = boss.post(f"{BASE}devices/decide/?zone=main", given)
+    assert "Send back 3 lines?" in text(asked) and "Send back all 3" in text(asked)
+    assert not Registration.objects.filter(state="sent back").exists()
+    confirm = {"row": hidden(text(asked), "row"), "do": "send back", "confirmed": "1"}
+    empty = boss.post(f"{BASE}devices/decide/?zone=main", confirm | {"reason": " "})
+    assert "Say what the leads should change" in text(empty)
+    done = boss.post(f"{BASE}devices/decide/?zone=main", confirm | {"reason": "name the pairing keys"})
+    assert done["Location"] == f"{BASE}devices/?zone=main"
+    back = Registration.objects.filter(state="sent back")
+    assert sorted(back.values_list("label", "reason")) == [
+        (f"line {number}", "name the pairing keys") for number in range(3)
+    ]
+    assert Entry.objects.last().subject == "3 registrations"
+    assert "name the pairing keys" in text(site.browser("lead").get(f"{BASE}devices/"))
+
+
+def test_a_row_changed_since_it_was_ticked_refuses_them_all(site: Site) -> None:
+    register(site.lead, line("a"), line("b"))
+    boss = site.browser("coordinator")
+    ticked = rows_of(text(boss.get(f"{BASE}devices/")))
+    actions.change(
+        actor=site.lead, registration=Registration.objects.get(label="b"), values={"contact": "Ada"}
+    )
+    given = {"row": ticked, "do": "send back", "confirmed": "1", "reason": "no"}
+    assert "Somebody changed 1 of these 2 rows" in text(boss.post(f"{BASE}devices/decide/", given))
+    assert not Registration.objects.filter(state="sent back").exists()
+
+
+def test_all_that_the_filter_left_is_refused_when_that_is_another_list_by_now(site: Site) -> None:
+    register(site.lead, line("a"))
+    boss = site.browser("coordinator")
+    digest = hidden(text(boss.get(f"{BASE}devices/")), "all")
+    register(site.lead, line("b"))
+    answer = boss.post(
+        f"{BASE}devices/decide/", {"scope": "all", "all": digest, "do": "send back"}, follow=True
+    )
+    assert "The list changed since you looked" in text(answer)
+
+
+def test_only_coordinators_decide(site: Site) -> None:
+    register(site.lead, line())
+    for who in ("lead", "desk", "observer"):
+        assert site.browser(who).post(f"{BASE}devices/decide/", {"do": "accept"}).status_code == 403
+
+
+# -- import ---------------------------------------------------------------------------------
+
+HEADER = "label,kind,zone,quantity\r\n"
+
+
+def upload(client: Client, content: str | bytes, **fields: str) -> HttpResponse:
+    raw = content if isinstance(content, bytes) else content.encode()
+    return client.post(f"{BASE}import/", {"file": SimpleUploadedFile("list.csv", raw), **fields}, follow=True)
+
+
+def test_every_row_is_judged_before_anything_is_saved(site: Site) -> None:
+    register(site.lead, line("old", quantity=1), line("same", quantity=1))
+    lead = site.browser("lead")
+    answer = upload(
+        lead, HEADER + "old,mic,main,3\r\nsame,mic,main,1\r\nfresh,mic,side,1\r\nbad,trumpet,main,x\r\n"
+    )
+    page = text(answer)
+    for words in (
+        "1 faulty",
+        "1 new",
+        "1 changed",
+        "1 unchanged",
+        "UTF-8",
+        "comma",
+        "«trumpet»",
+        "1 of 4 rows cannot be taken",
+    ):
+        assert words in page, words
+    assert Registration.objects.count() == 2
+    address = answer.redirect_chain[-1][0]
+    assert "quantity: " in text(lead.get(f"{address}?show=changed"))
+    refused = lead.post(address, {"seen": "whatever"}, follow=True)
+    assert "would now do something else" in text(refused)
+    assert Registration.objects.get(label="old").quantity == 1
+    kept = lead.get(f"{address}file.csv").content
+    assert kept.startswith(HEADER.encode())
+
+
+def test_a_good_list_is_saved_as_a_whole_and_only_once(site: Site) -> None:
+    lead = site.browser("lead")
+    answer = upload(lead, HEADER + "one,mic,main,2\r\ntwo,mic,side,1\r\n")
+    address, seen = answer.redirect_chain[-1][0], hidden(text(answer), "seen")
+    assert "Save 2 rows" in text(answer)
+    assert "2 new" in text(lead.post(address, {"seen": seen}, follow=True))
+    assert Registration.objects.count() == 2
+    assert "saved already" in text(lead.post(address, {"seen": seen}, follow=True))
+    assert Upload.objects.get().outcome == {"new": 2, "changed": 0, "unchanged": 0}
+
+
+def test_a_list_that_would_now_do_something_else_is_looked_at_again(site: Site) -> None:
+    lead = site.browser("lead")
+    answer = upload(lead, HEADER + "one,mic,main,2\r\n")
+    address, seen = answer.redirect_chain[-1][0], hidden(text(answer), "seen")
+    register(site.coordinator, line("one", quantity=5))
+    assert "would now do something else" in text(lead.post(address, {"seen": seen}, follow=True))
+    assert Registration.objects.get().quantity == 5
+    assert Upload.objects.get().saved_at is None
+
+
+def test_remarks_stand_beside_the_rows_and_the_file_with_them_reads_again(site: Site) -> None:
+    lead = site.browser("lead")
+    answer = upload(lead, HEADER + "one,trumpet,main,2\r\n")
+    remarks = lead.get(f"{answer.redirect_chain[-1][0]}file.csv?as=remarks").content.decode()
+    assert "There is no kind «trumpet»" in remarks
+    again = upload(lead, remarks.replace("trumpet", "mic"))
+    assert "All 1 row can be taken" in text(again)
+
+
+def test_a_file_that_cannot_be_read_is_kept_and_said(site: Site) -> None:
+    answer = upload(site.browser("lead"), b"PK\x03\x04" + bytes([1, 2, 0, 4] * 40))
+    assert "no text file" in text(answer)
+    assert Upload.objects.get().size == 164
+
+
+def test_encoding_and_separator_are_said(site: Site) -> None:
+    content = (HEADER + "Gesangsbühne,mic,main,1\r\n").replace(",", ";").encode("cp1252")
+    page = text(upload(site.browser("lead"), content))
+    assert "Windows-1252" in page and "semicolon" in page and "Gesangsbühne" in page
+
+
+def test_a_coordinator_says_whose_rows_they_are(site: Site) -> None:
+    page = text(upload(site.browser("coordinator"), HEADER + "one,mic,main,1\r\n", department="VID"))
+    assert "All 1 row can be taken" in page and "belong to Video" in page
+
+
+def test_an_upload_is_seen_by_its_sender_and_by_coordinators(site: Site) -> None:
+    upload(site.browser("other"), HEADER + "one,mic,main,1\r\n")
+    address = f"{BASE}import/{Upload.objects.get().pk}/"
+    assert site.browser("lead").get(address).status_code == 404
+    assert site.browser("lead").get(f"{address}file.csv").status_code == 404
+    assert site.browser("coordinator").get(address).status_code == 200
+    assert "list.csv" not in text(site.browser("lead").get(f"{BASE}import/"))
+
+
+def test_template_and_export_read_back(site: Site) -> None:
+    register(site.lead, line(contact="Ada"))
+    lead = site.browser("lead")
+    assert text(lead.get(f"{BASE}import/template.csv")).startswith("external_id,label,kind,")
+    page = text(upload(lead, lead.get(f"{BASE}devices/export.csv").content))
+    assert "there is nothing to save" in page
+
+
+@pytest.mark.parametrize("rows", [1, 30])
+def test_an_upload_is_judged_with_the_same_queries_however_long_it_is(
+    site: Site, rows: int, django_assert_max_num_queries
+) -> None:
+    lead = site.browser("lead")
+    address = upload(lead, HEADER + "".join(f"line {n},mic,main,1\r\n" for n in range(rows))).redirect_chain[
+        -1
+    ][0]
+    with django_assert_max_num_queries(16):
+        lead.get(address)
