@@ -71,6 +71,7 @@ class Search:
         self.hz: Ints = np.zeros(self.arrays.n, np.int64)  # 0: not placed
         self.stopped = "no better found"
         self.spans = self._spans_of_carriers()
+        self.because: dict[int, int] = {}  # carriers that moved, and for whose sake
         self._needs: dict[int, Ints] = {}
         self.units = self._units()
         self.unit_of = {i: unit for unit in self.units for i in unit.members}
@@ -136,8 +137,19 @@ class Search:
     def place_fixed(self) -> None:
         """Fixed carriers stand where they are, whatever that breaks."""
         for i in np.flatnonzero(self.arrays.fixed):
-            self._put(int(i), self.fixed_hz(int(i)))
+            self.hz[i] = self.fixed_hz(int(i))
+        self.air.start(self.hz)
         self.air.settle_fixed()
+
+    def start(self, hz: Ints) -> None:
+        """Begin with a plan that is known to be clean; fixed carriers must stand in it."""
+        fixed = np.where(self.arrays.fixed, hz, 0)
+        self.hz[:] = fixed
+        self.air.start(fixed)
+        self.air.settle_fixed()
+        if (fixed != hz).any():
+            self.air.start(np.where(self.arrays.fixed, 0, hz))
+            self.hz[:] = hz
 
     def _put(self, i: int, hertz: int) -> None:
         self.hz[i] = hertz
@@ -331,38 +343,37 @@ class Search:
 
     # -- the phases -------------------------------------------------------------------------------
 
-    def run(self) -> None:
+    def run(self, standing: Ints | None = None) -> None:
         """All phases, until nothing better is likely, the deadline passes or somebody asks to stop."""
         try:
-            self.construct()
+            self.construct(standing)
             self.bring_back()
+            self.go_home()
             self.improve()
         except Stopped:
-            pass
+            self.air.widen()
 
-    def construct(self, *, spread: bool = True, loose: int = 0) -> None:
-        """Place the fixed, then every unit once, where it finds a clean point."""
+    def construct(self, standing: Ints | None = None) -> None:
+        """Begin with what stands, then place every unit once, where it finds a clean point."""
         arrays = self.arrays
         all_day = {id(u): bool(arrays.all_day[list(u.members)].all()) for u in self.units}
-        before = {
-            id(u): all(arrays.carriers[i].previous_hz is not None for i in u.members) for u in self.units
-        }
         # One row may stand for all slots only until somebody comes who is not on in all of them.
-        narrow = not arrays.fixed.any() and not any(before.values()) and len(self.air.slots) > 1
-        if narrow:
+        nobody = not arrays.fixed.any() and (standing is None or not standing.any())
+        if nobody and len(self.air.slots) > 1 and any(all_day.values()):
             self.air.narrow()
-        self.place_fixed()
+        elif standing is None:
+            self.place_fixed()
+        else:
+            self.start(standing)
         key = {id(u): self._constrainedness(u) for u in self.units}
-        units = sorted(self.units, key=lambda u: (not before[id(u)], not all_day[id(u)], *key[id(u)]))
+        units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
         for done, unit in enumerate(units):
-            if narrow and not all_day[id(unit)]:
+            if self.air.narrowed and not all_day[id(unit)]:
                 self.improve(2)
                 self.air.widen()
-                narrow = False
             self.breathe("placing", done / max(1, len(units)) * 0.6)
-            self.place(unit, spread=spread, loose=loose)
-        if narrow:
-            self.air.widen()
+            self.place(unit)
+        self.air.widen()
 
     def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:
         i = unit.first
@@ -418,6 +429,7 @@ class Search:
             still = [unit for unit in queue if not self.place(unit, spread=spread, loose=3)]
             after = [*still, *rest[20:]]
             if self.rank(after) <= before:
+                self._remember(target, gone, was)
                 idle = 0 if self.rank(after) < before else idle + 1
                 left = after
                 continue
@@ -427,6 +439,34 @@ class Search:
                     self.lift(unit)
             for unit in gone:
                 self.put(unit, tuple(was[i] for i in unit.members))
+
+    def _remember(self, target: Unit, gone: list[Unit], was: dict[int, int]) -> None:
+        """Who had to move so that a unit found its place."""
+        for unit in gone:
+            for i in unit.members:
+                if self.hz[i] != was[i]:
+                    self.because[i] = target.first
+
+    def go_home(self) -> None:
+        """Whoever was moved and can go back to where it was, does."""
+        for unit in self.units:
+            before = tuple(self.arrays.carriers[i].previous_hz or 0 for i in unit.members)
+            if (
+                not all(before)
+                or before == tuple(self.hz[i] for i in unit.members)
+                or not self.hz[unit.first]
+            ):
+                continue
+            self.breathe("going home", 0.8)
+            was = self.lift(unit)
+            if not self.place(unit, spread=False):
+                self.put(unit, was)
+            elif tuple(self.hz[i] for i in unit.members) != before:
+                self.lift(unit)
+                self.put(unit, was)
+            else:
+                for i in unit.members:
+                    self.because.pop(i, None)
 
     def _next_target(self, left: list[Unit]) -> Unit:
         if self.random.random() < 0.5:
