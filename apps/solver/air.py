@@ -70,10 +70,10 @@ class Air:
         self.arrays, self.rules = arrays, arrays.problem.products
         self.memory_bytes = memory_bytes
         self.slots = arrays.kept_slots if slots is None else slots
-        self.on: Floats = arrays.on[:, self.slots].astype(float)
         self.readers = (
             [i for i in range(arrays.n) if not arrays.fixed[i]] if readers is None else list(readers)
         )
+        self.on: Floats = arrays.on[:, self.slots].astype(float)
         active = [rule for rule in self.rules if rule.treatment != "ignore"]
         self.passive = not active
         self._receive()
@@ -91,14 +91,19 @@ class Air:
             coarser *= 2
         self._clock = self._awake_bytes = 0
         self._judged: tuple[int, int, Booking] | None = None
+        self.narrowed = False
 
     def narrow(self) -> None:
         """Before anybody is on the air: one slot stands for all, as long as only carriers come that are on all day."""
         self._on_by_slot, self.on = self.on, np.ones((self.arrays.n, 1))
+        self.narrowed = True
         self._reshape()
 
     def widen(self) -> None:
-        """Part the slots again."""
+        """Part the slots again, if one stands for all."""
+        if not self.narrowed:
+            return
+        self.narrowed = False
         slots = self._on_by_slot.shape[1]
         self.on = self._on_by_slot
         for ledger in self.ledgers.values():
@@ -182,6 +187,7 @@ class Air:
             for i in sorted(hit | site.level.keys()):
                 if i in site.level or received[i] & site.hearers.keys():
                     self.sites_of[i].append(site)
+        self.whole = len(kept) == len(self.sites) and len(self.slots) == len(self.arrays.kept_slots)
         self.sites, self._rules_of_site = kept, rules_kept
 
     def _set_up(self) -> None:
@@ -227,6 +233,40 @@ class Air:
         ]
 
     # -- coming and going ---------------------------------------------------------------------------
+
+    def start(self, hz: Ints) -> None:
+        """Put many on an empty air at once, whatever they break (hz 0: not placed). The loads are counted once for all."""
+        here = [int(i) for i in np.flatnonzero(hz) if self.sites_of[i] and self.on[i].any()]
+        for i in here:
+            f = self.axis.bin(int(hz[i]))
+            for site in self.sites_of[i]:
+                level = self.level(site, i, int(hz[i]))
+                for ward in site.wards:
+                    weights = self._weights(ward, site, i, level)
+                    if weights is not None:
+                        ward.maps.add(i, int(hz[i]), f, weights)
+        for ledger in self.ledgers.values():
+            ledger.load[:] = 0.0
+        for site in self.sites:
+            for ward in site.wards:
+                if ward.law.treatment != "forbid":
+                    continue
+                for i, load in ward.maps.loads(ward.law.guard_hz):
+                    for z, gain in self.gains(site, ward.rule, i):
+                        ledger = self.ledgers[ward.rule, z]
+                        ledger.load[ledger.row[i]] += gain * load * self.on[i]
+        self._weigh_again()
+
+    def _weigh_again(self) -> None:
+        """Give every victim of a forbidding rule the urgency that its slack asks for."""
+        for site in self.sites:
+            for ward in site.wards:
+                for i, was in list(ward.urgency.items()) if ward.law.treatment == "forbid" else ():
+                    now = self._urgency(ward, i, self.gains(site, ward.rule, i))
+                    if np.any(np.abs(now - was) > STALE * was):
+                        self._ready(ward)
+                        ward.urgency[i] = now
+                        ward.maps.reweigh(i, now)
 
     def add(self, i: int, hz: int) -> None:
         """Put a carrier on the air, whatever that breaks."""
@@ -310,14 +350,7 @@ class Air:
         for (r, _), ledger in self.ledgers.items():
             limit = self.rules[r].limit
             ledger.may_bear = limit + np.where(ledger.load > limit, ledger.load, 0.0)
-        for site in self.sites:
-            for ward in site.wards:
-                for i in list(ward.urgency) if ward.law.treatment == "forbid" else ():
-                    now = self._urgency(ward, i, self.gains(site, ward.rule, i))
-                    if np.any(np.abs(now - ward.urgency[i]) > STALE * ward.urgency[i]):
-                        self._ready(ward)
-                        ward.urgency[i] = now
-                        ward.maps.reweigh(i, now)
+        self._weigh_again()
 
     # -- memory ---------------------------------------------------------------------------------------
 
@@ -337,6 +370,14 @@ class Air:
             self._make_room(ward, ward.maps.slots * ward.maps.bytes_per_slot)
             ward.maps.wake()
         return ward.maps
+
+    def forget_prices(self) -> None:
+        """Put all maps to sleep that only cost; whoever asks for a price wakes them again."""
+        for site in self.sites:
+            for ward in site.wards:
+                if ward.maps.awake and ward.law.treatment != "forbid":
+                    self._awake_bytes -= ward.maps.slots * ward.maps.bytes_per_slot
+                    ward.maps.sleep()
 
     def _make_room(self, ward: Ward, wanted: int) -> None:
         """Put the maps to sleep that were used longest ago, until there is room."""
@@ -479,11 +520,11 @@ class Air:
                 letters += range(maps.victim) if level else []
                 on = self.on[i] > 0
                 for letter in letters:
-                    for rest, members in maps.hits(letter, hz, ward.law.guard_hz, self._when(i)):
-                        together = np.ones((members.shape[1], int(on.sum())), bool)
-                        for p, who in zip(rest, members, strict=True):
-                            together &= maps.weights[p, who][:, on] > 0
-                        found += maps.ids[members[:, together.any(axis=1)]].ravel().tolist()
+                    members = maps.hits(letter, hz, ward.law.guard_hz, self._when(i))
+                    together = np.ones((members.shape[1], int(on.sum())), bool)
+                    for p, who in zip(maps.others[letter], members, strict=True):
+                        together &= maps.weights[p, who][:, on] > 0
+                    found += maps.ids[members[:, together.any(axis=1)]].T.ravel().tolist()
         return found
 
     def products_on(
@@ -497,12 +538,11 @@ class Air:
                 if ward.rule != rule or not gain:
                     continue
                 maps = ward.maps
-                letters = maps.others[maps.victim]
-                for _, members in maps.hits(maps.victim, hz, ward.law.guard_hz, self._when(i)):
-                    ids = maps.ids[members]
-                    good = (ids != i).all(axis=0) & self.arrays.on[ids, slot].all(axis=0)
-                    weight = np.full(int(good.sum()), gain)
-                    for p, who in zip(letters, members[:, good], strict=True):
-                        weight *= maps.weights[p, who].max(axis=1)
-                    found += zip(weight.tolist(), map(tuple, ids[:, good].T.tolist()), strict=True)
+                members = maps.hits(maps.victim, hz, ward.law.guard_hz, self._when(i))
+                ids = maps.ids[members]
+                good = (ids != i).all(axis=0) & self.arrays.on[ids, slot].all(axis=0)
+                weight = np.full(int(good.sum()), gain)
+                for p, who in zip(maps.others[maps.victim], members[:, good], strict=True):
+                    weight *= maps.weights[p, who].max(axis=1)
+                found += zip(weight.tolist(), map(tuple, ids[:, good].T.tolist()), strict=True)
         return sorted(found, reverse=True)

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from apps.solver.air import Air
 from apps.solver.arrays import Bools, Ints
 from apps.solver.problem import Problem
 from apps.solver.result import Load
@@ -90,6 +91,10 @@ def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[t
 def loads_over_limit(search: Search, verdict: Verdict) -> list[Load]:
     """One entry per carrier and rule over its limit: the worst place and slot, with at most five of its products."""
     problem, number = search.problem, search.arrays.number
+    air = search.air
+    if verdict.loads and not air.whole:
+        air = Air(search.arrays, readers=range(search.arrays.n))
+        air.start(search.hz)
     place = {zone.id: z for z, zone in enumerate(problem.zones)}
     slot = {code: t for t, code in enumerate(problem.slots)}
     return [
@@ -101,7 +106,7 @@ def loads_over_limit(search: Search, verdict: Verdict) -> list[Load]:
             level_db=round(10 * math.log10(worst.load), 3),
             products=tuple(
                 tuple(search.arrays.carriers[j].id for j in letters)
-                for _, letters in search.air.products_on(
+                for _, letters in air.products_on(
                     number[code], int(search.hz[number[code]]), row, place[worst.zone], slot[worst.slot]
                 )[:PRODUCTS_NAMED]
             ),

@@ -23,6 +23,8 @@ from apps.solver.axis import Axis, Domain, Ints
 Floats = NDArray[np.float64]
 Letters = tuple[int, ...]
 
+RELATIONS_AT_ONCE = 200_000
+
 
 class Table:
     """A histogram or map over whole numbers: where it lies in the row that a slot has of all the tables."""
@@ -136,6 +138,9 @@ class Maps:
     def reweigh(self, i: int, urgency: Floats) -> None:
         """Change how much it matters to hit a carrier, by slot."""
         at = self._place[i]
+        if not self.awake:
+            self.weights[self.victim, at] = urgency
+            return
         hz, f = int(self.hz[at]), int(self.bin[at])
         weights = self.remove(i)
         weights[self.victim] = urgency
@@ -234,46 +239,62 @@ class Maps:
 
     # -- exactly ------------------------------------------------------------------------------------
 
-    def hits(self, letter: int, hz: int, guard_hz: int, when: slice) -> Iterator[tuple[Letters, Ints]]:
-        """The other letters of every relation that a carrier at hz in this letter completes within the guard, in hertz.
+    def hits(self, letter: int, hz: int, guard_hz: int, when: slice) -> Ints:
+        """Every relation that a carrier at hz in this letter completes within the guard, in hertz: [other letters, relations].
 
-        Only carriers that are on somewhere in `when` are looked at. Yields (letters, members [letters, relations]).
-        O(m² log m) with m carriers.
+        Members are numbered by their place here; only those that are on somewhere in `when` are looked at.
         """
-        rest = self.others[letter]
-        term = self.factors[letter] * hz
-        takes = [np.flatnonzero(self.weights[p, : self.n, when].any(axis=1)) for p in rest]
-        first, second = (a.ravel() for a in np.meshgrid(takes[0], takes[1], indexing="ij"))
-        keep = first < second if rest[0] == rest[1] else first != second
-        first, second = first[keep], second[keep]
-        sums = term + self.factors[rest[0]] * self.hz[first] + self.factors[rest[1]] * self.hz[second]
-        if len(rest) == 2:
-            near = np.abs(sums) < guard_hz
-            yield rest, np.array([first[near], second[near]])
-            return
-        order = np.argsort(sums, kind="stable")
-        sums, first, second = sums[order], first[order], second[order]
-        third = takes[2]
-        wanted = -self.factors[rest[2]] * self.hz[third]
-        low, high = (
-            np.searchsorted(sums, wanted - guard_hz, "right"),
-            np.searchsorted(sums, wanted + guard_hz),
-        )
-        many = np.maximum(high - low, 0)
-        which = np.repeat(np.arange(len(third)), many)
+        return self._relations(self.others[letter], self.factors[letter] * hz, guard_hz, when)
+
+    def loads(self, guard_hz: int) -> Iterator[tuple[int, Floats]]:
+        """(carrier, load by slot) for each victim here that some product hits."""
+        relations = self._relations(self.whole, 0, guard_hz, slice(0, self.slots))
+        victims = relations[-1]
+        for start in range(0, relations.shape[1], RELATIONS_AT_ONCE):
+            part = slice(start, start + RELATIONS_AT_ONCE)
+            load = self._weight(self.whole[:-1], relations[:-1, part])
+            who, which = np.unique(victims[part], return_inverse=True)
+            for t in range(self.slots):
+                sums = np.bincount(which, load[:, t], len(who))
+                load[: len(who), t] = sums
+            for at, v in enumerate(who):
+                yield int(self.ids[v]), load[at].copy()
+
+    def _relations(self, letters: Letters, term: int, guard_hz: int, when: slice) -> Ints:
+        """Distinct members in the given letters with |term + Σ factor·hz| < guard: [letters, relations].
+
+        The sums of one half of the letters are sorted, the other half is looked up: O(m² log m) with m members.
+        """
+        present = [np.flatnonzero(self.weights[p, : self.n, when].any(axis=1)) for p in letters]
+        middle = min(2, len(letters) - 1)
+        left = self._sums(letters[:middle], present[:middle])
+        right = self._sums(letters[middle:], present[middle:])
+        order = np.argsort(left[0], kind="stable")
+        sums, wanted = left[0][order], -(right[0] + term)
+        low = np.searchsorted(sums, wanted - guard_hz, "right")
+        many = np.maximum(np.searchsorted(sums, wanted + guard_hz) - low, 0)
+        which = np.repeat(np.arange(len(wanted)), many)
         at = np.arange(len(which)) - np.repeat(np.cumsum(many) - many, many) + low[which]
-        a, b, c = first[at], second[at], third[which]
-        good = (a != c) & (b != c)
-        if rest[1] == rest[2]:
-            good &= b < c
-        yield rest, np.array([a[good], b[good], c[good]])
+        found = np.concatenate([left[1][:, order[at]], right[1][:, which]])
+        good = np.ones(found.shape[1], bool)
+        for a, b in combinations(range(len(letters)), 2):
+            good &= found[a] < found[b] if letters[a] == letters[b] else found[a] != found[b]
+        return found[:, good]
+
+    def _sums(self, letters: Letters, present: list[Ints]) -> tuple[Ints, Ints]:
+        """Of one or two letters: (sums of factor·hz, members [letters, sums])."""
+        if len(letters) == 1:
+            return self.factors[letters[0]] * self.hz[present[0]], present[0][None, :]
+        pairs = np.array([a.ravel() for a in np.meshgrid(*present, indexing="ij")])
+        pairs = pairs[:, pairs[0] < pairs[1] if letters[0] == letters[1] else pairs[0] != pairs[1]]
+        return self.factors[letters[0]] * self.hz[pairs[0]] + self.factors[letters[1]] * self.hz[
+            pairs[1]
+        ], pairs
 
     def suffered(self, hz: int, guard_hz: int, when: slice) -> Floats:
         """The load by slot on a carrier at hz from the sources here."""
-        total = np.zeros(self.slots)
-        for rest, members in self.hits(self.victim, hz, guard_hz, when):
-            total += self._weight(rest, members).sum(axis=0)
-        return total
+        members = self.hits(self.victim, hz, guard_hz, when)
+        return np.asarray(self._weight(self.others[self.victim], members).sum(axis=0))
 
     def added(self, hz: int, weights: Floats, guard_hz: int, when: slice) -> dict[int, Floats]:
         """{victim: load by slot} that a source at hz with these weights would add, before any urgency."""
@@ -281,14 +302,12 @@ class Maps:
         for letter in range(self.victim):
             if not weights[letter].any():
                 continue
-            for rest, members in self.hits(letter, hz, guard_hz, when):
-                v = rest.index(self.victim)
-                sources = [k for k in range(len(rest)) if k != v]
-                load = self._weight(tuple(rest[k] for k in sources), members[sources]) * weights[letter]
-                load *= self.weights[self.victim, members[v]] > 0
-                for who in np.unique(members[v]):
-                    i = int(self.ids[who])
-                    found[i] = found.get(i, 0.0) + load[members[v] == who].sum(axis=0)
+            members = self.hits(letter, hz, guard_hz, when)
+            load = self._weight(self.others[letter][:-1], members[:-1]) * weights[letter]
+            load *= self.weights[self.victim, members[-1]] > 0
+            for who in np.unique(members[-1]):
+                i = int(self.ids[who])
+                found[i] = found.get(i, 0.0) + load[members[-1] == who].sum(axis=0)
         return found
 
     def _weight(self, letters: Letters, members: Ints) -> Floats:

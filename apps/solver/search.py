@@ -15,6 +15,7 @@ from itertools import product
 
 import numpy as np
 
+from apps.solver import channels
 from apps.solver.air import Air
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.problem import Problem
@@ -71,6 +72,7 @@ class Search:
         self.hz: Ints = np.zeros(self.arrays.n, np.int64)  # 0: not placed
         self.stopped = "no better found"
         self.spans = self._spans_of_carriers()
+        self.because: dict[int, int] = {}  # carriers that moved, and for whose sake
         self._needs: dict[int, Ints] = {}
         self.units = self._units()
         self.unit_of = {i: unit for unit in self.units for i in unit.members}
@@ -136,8 +138,19 @@ class Search:
     def place_fixed(self) -> None:
         """Fixed carriers stand where they are, whatever that breaks."""
         for i in np.flatnonzero(self.arrays.fixed):
-            self._put(int(i), self.fixed_hz(int(i)))
+            self.hz[i] = self.fixed_hz(int(i))
+        self.air.start(self.hz)
         self.air.settle_fixed()
+
+    def start(self, hz: Ints) -> None:
+        """Begin with a plan that is known to be clean; fixed carriers must stand in it."""
+        fixed = np.where(self.arrays.fixed, hz, 0)
+        self.hz[:] = fixed
+        self.air.start(fixed)
+        self.air.settle_fixed()
+        if (fixed != hz).any():
+            self.air.start(np.where(self.arrays.fixed, 0, hz))
+            self.hz[:] = hz
 
     def _put(self, i: int, hertz: int) -> None:
         self.hz[i] = hertz
@@ -168,13 +181,14 @@ class Search:
             self._needs[i] = self.arrays.needs_hz(i)
         return self._needs[i]
 
-    def crowding(self, i: int, raster: Ints) -> Ints:
-        """How many placed carriers stand too near at each point of a raster."""
+    def crowding(self, i: int, raster: Ints, weight: Ints | None = None) -> Ints:
+        """How many placed carriers stand too near at each point of a raster, or how much they weigh."""
         need = self.needs(i)
         others = np.flatnonzero((need > 0) & (self.hz > 0))
+        each = np.ones(len(others), np.int64) if weight is None else weight[others]
         steps = np.zeros(len(raster) + 1, np.int64)
-        np.add.at(steps, np.searchsorted(raster, self.hz[others] - need[others], "right"), 1)
-        np.add.at(steps, np.searchsorted(raster, self.hz[others] + need[others], "left"), -1)
+        np.add.at(steps, np.searchsorted(raster, self.hz[others] - need[others], "right"), each)
+        np.add.at(steps, np.searchsorted(raster, self.hz[others] + need[others], "left"), -each)
         return np.cumsum(steps[:-1])
 
     def bound_to(self, i: int, raster: Ints) -> Bools:
@@ -331,38 +345,42 @@ class Search:
 
     # -- the phases -------------------------------------------------------------------------------
 
-    def run(self) -> None:
+    def run(self, standing: Ints | None = None) -> None:
         """All phases, until nothing better is likely, the deadline passes or somebody asks to stop."""
         try:
-            self.construct()
+            if channels.suits(self.arrays):
+                self.place_fixed()
+                channels.place(self.arrays, self.hz, self.random, self.breathe)
+                return
+            self.construct(standing)
             self.bring_back()
-            self.improve()
+            self.go_home()
+            self.improve(1)
         except Stopped:
-            pass
+            self.air.widen()
 
-    def construct(self, *, spread: bool = True, loose: int = 0) -> None:
-        """Place the fixed, then every unit once, where it finds a clean point."""
+    def construct(self, standing: Ints | None = None) -> None:
+        """Begin with what stands, then place every unit once, where it finds a clean point."""
         arrays = self.arrays
         all_day = {id(u): bool(arrays.all_day[list(u.members)].all()) for u in self.units}
-        before = {
-            id(u): all(arrays.carriers[i].previous_hz is not None for i in u.members) for u in self.units
-        }
         # One row may stand for all slots only until somebody comes who is not on in all of them.
-        narrow = not arrays.fixed.any() and not any(before.values()) and len(self.air.slots) > 1
-        if narrow:
+        nobody = not arrays.fixed.any() and (standing is None or not standing.any())
+        if nobody and len(self.air.slots) > 1 and any(all_day.values()):
             self.air.narrow()
-        self.place_fixed()
+        elif standing is None:
+            self.place_fixed()
+        else:
+            self.start(standing)
         key = {id(u): self._constrainedness(u) for u in self.units}
-        units = sorted(self.units, key=lambda u: (not before[id(u)], not all_day[id(u)], *key[id(u)]))
+        units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
         for done, unit in enumerate(units):
-            if narrow and not all_day[id(unit)]:
+            if self.air.narrowed and not all_day[id(unit)]:
+                self.bring_back()
                 self.improve(2)
                 self.air.widen()
-                narrow = False
             self.breathe("placing", done / max(1, len(units)) * 0.6)
-            self.place(unit, spread=spread, loose=loose)
-        if narrow:
-            self.air.widen()
+            self.place(unit)
+        self.air.widen()
 
     def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:
         i = unit.first
@@ -404,21 +422,28 @@ class Search:
     def bring_back(self) -> None:
         """Ejection: place a unit where fewest stand in its way, take those off, place them again; keep what is no worse."""
         left = [unit for unit in self.left() if self.arrays.open_points(unit.first).any()]
+        if self.air.narrowed:
+            left = [unit for unit in left if self.arrays.all_day[list(unit.members)].all()]
+        if left:
+            self.air.forget_prices()
         idle = 0
-        while left and idle < IDLE_ROUNDS + 10 * len(left):
+        while left and idle < IDLE_ROUNDS + 40 * len(left):
             self.breathe("bringing back", 0.6 + 0.2 * min(1.0, idle / IDLE_ROUNDS), len(left))
             target = self._next_target(left)
             before = self.rank(left)
             was = self._make_way(target)
             gone = [self.unit_of[i] for i in was if self.unit_of[i].first == i]
-            rest = [unit for unit in left if unit is not target]
             gone = [gone[k] for k in self.random.permutation(len(gone))]
-            spread = bool(self.random.random() < 0.5)
-            queue = [target, *gone, *rest[:20]]
-            still = [unit for unit in queue if not self.place(unit, spread=spread, loose=3)]
-            after = [*still, *rest[20:]]
-            if self.rank(after) <= before:
-                idle = 0 if self.rank(after) < before else idle + 1
+            loose = int(self.random.choice([1, 3, TRIES]))
+            queue = [target, *gone]
+            still = [unit for unit in queue if not self.place(unit, spread=False, loose=loose)]
+            after = [*(unit for unit in left if unit is not target), *still]
+            rank = self.rank(after)
+            if rank <= before:
+                self._remember(target, gone, was)
+                idle = 0 if rank < before else idle + 1
+                if rank < before or was:
+                    after = [unit for unit in after if not self.place(unit, spread=False)]
                 left = after
                 continue
             idle += 1
@@ -427,6 +452,34 @@ class Search:
                     self.lift(unit)
             for unit in gone:
                 self.put(unit, tuple(was[i] for i in unit.members))
+
+    def _remember(self, target: Unit, gone: list[Unit], was: dict[int, int]) -> None:
+        """Who had to move so that a unit found its place."""
+        for unit in gone:
+            for i in unit.members:
+                if self.hz[i] != was[i]:
+                    self.because[i] = target.first
+
+    def go_home(self) -> None:
+        """Whoever was moved and can go back to where it was, does."""
+        for unit in self.units:
+            before = tuple(self.arrays.carriers[i].previous_hz or 0 for i in unit.members)
+            if (
+                not all(before)
+                or before == tuple(self.hz[i] for i in unit.members)
+                or not self.hz[unit.first]
+            ):
+                continue
+            self.breathe("going home", 0.8)
+            was = self.lift(unit)
+            if not self.place(unit, spread=False):
+                self.put(unit, was)
+            elif tuple(self.hz[i] for i in unit.members) != before:
+                self.lift(unit)
+                self.put(unit, was)
+            else:
+                for i in unit.members:
+                    self.because.pop(i, None)
 
     def _next_target(self, left: list[Unit]) -> Unit:
         if self.random.random() < 0.5:
@@ -439,7 +492,9 @@ class Search:
         was: dict[int, int] = {}
         i = target.first
         raster, open_points = self.arrays.raster(i), self.arrays.open_points(i)
-        crowd = self.crowding(i, raster).astype(float)
+        # Whoever is on in many slots is dear to move and hard to place again; what is fixed cannot be moved at all.
+        weight = 1 + self.arrays.on.sum(axis=1) // 4 + 1000 * self.arrays.fixed
+        crowd = self.crowding(i, raster, weight).astype(float)
         _, sure, _ = self.surveyed(i, open_points, priced=False)
         crowd += 1.5 * sure + self.random.random(len(raster)) * 2.0
         crowd[~open_points] = np.inf
@@ -453,9 +508,9 @@ class Search:
             blamed = Counter(j for j in self.air.blamed(i, at) if j in self.unit_of and self.hz[j])
             if not blamed:
                 break
-            self._eject(max(sorted(blamed), key=lambda j: (blamed[j], self.random.random())), was)
+            self._eject(max(sorted(blamed), key=lambda j: (blamed[j] / weight[j], self.random.random())), was)
         around = sorted(
-            (j for j in self.air.neighbours(i) if j in self.unit_of and self.hz[j]),
+            (j for j in self.air.neighbours(i) if j in self.unit_of and self.hz[j] and weight[j] <= 2),
             key=lambda j: abs(int(self.hz[j]) - at),
         )[:12]
         for j in self.random.permutation(around)[: int(self.random.integers(0, 4))] if around else ():
