@@ -102,7 +102,7 @@ def _parts(document: dict[str, Any], plan: Mapping[str, int]) -> list[_Part]:
     on_air = [row for row in document["carriers"] if row["id"] in plan]
     by_place: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in on_air:
-        for place in {row["zone"], *row["received_in"]}:
+        for place in {row["zone"], *row.get("received_in", ())}:
             by_place[place].append(row)
     near: dict[str, set[str]] = {zone["id"]: {zone["id"], *zone["hears"]} for zone in document["zones"]}
     for separation in document["separations"]:
