@@ -27,6 +27,8 @@ from apps.spectrum import actions as spectrum
 
 FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
 RUN_SECONDS = 20
+# The service is on this machine: a proxy that the environment names for the web has no part in it.
+DIRECT = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ class Machine:
         if content is not None:
             request.add_header("Content-Type", media)
         try:
-            with urllib.request.urlopen(request, timeout=120) as answer:  # noqa: S310
+            with DIRECT.open(request, timeout=120) as answer:
                 return bytes(answer.read())
         except urllib.error.HTTPError as error:
             raise Answered(f"{method} {path}: {error.code} {error.read().decode()[:2000]}") from None

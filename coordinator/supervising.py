@@ -7,6 +7,7 @@ left behind: not by Ctrl-C or SIGTERM, and on Linux not even when the supervisor
 import contextlib
 import ctypes
 import fcntl
+import http.client
 import os
 import signal
 import socket
@@ -14,8 +15,6 @@ import subprocess
 import sys
 import threading
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,16 +22,22 @@ from typing import IO
 
 from django.conf import settings
 from django.core.management import call_command
+from django.db import DatabaseError
 
 ANSWERS_WITHIN_S = 60
 GRACE_S = 5
 YOUNG_S = 30
 LONGEST_PAUSE_S = 30
 PR_SET_PDEATHSIG = 1
+ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 class Busy(Exception):
     """Another group serves the same data folder."""
+
+
+class Failed(Exception):
+    """The group cannot be started; the text says why, and where to look."""
 
 
 @dataclass
@@ -57,11 +62,14 @@ class Group:
     children: list[Child]
     say: Callable[[str], None]
     ending: threading.Event = field(default_factory=threading.Event)
+    keeper: threading.Thread | None = None
+    answers: bool = False
 
     def wait(self) -> None:
         """Return when the group is asked to end."""
-        while not self.ending.wait(0.5):
-            pass
+        with contextlib.suppress(KeyboardInterrupt):
+            while not self.ending.wait(0.5):
+                pass
 
     def start(self, child: Child) -> None:
         log = log_file(child.name)
@@ -79,24 +87,39 @@ class Group:
         log.close()
         child.started_at = time.monotonic()
 
-    def look_after(self) -> None:
-        """Start again whoever died, until the group ends. Runs in a thread of its own."""
+    def keep(self) -> None:
+        """Start again whoever died, until the group ends; then end it. Runs in a thread of its own.
+
+        The kernel takes the thread that started a process for its parent, so this one must outlive its processes.
+        """
         while not self.ending.wait(0.2):
-            now = time.monotonic()
             for child in self.children:
-                if child.process is not None and child.process.poll() is not None:
-                    child.deaths = child.deaths + 1 if now - child.started_at < YOUNG_S else 1
-                    pause = min(LONGEST_PAUSE_S, 0.25 * 2**child.deaths)
-                    self.say(
-                        f"{child.name} ended ({child.process.returncode}); starting it again. See {log_path(child.name)}."
-                    )
-                    child.process, child.due_at = None, now + pause
-                elif child.process is None and now >= child.due_at:
-                    self.start(child)
+                self._look_after(child, time.monotonic())
+        self._end_all()
+
+    def _look_after(self, child: Child, now: float) -> None:
+        # Nobody may read the screen any more and the disk may be full: neither ends the keeping.
+        with contextlib.suppress(OSError):
+            if child.process is None and now >= child.due_at:
+                child.due_at = now + LONGEST_PAUSE_S  # in case it cannot be started at all
+                self.start(child)
+            elif child.process is not None and child.process.poll() is not None:
+                code = child.process.returncode
+                child.deaths = child.deaths + 1 if now - child.started_at < YOUNG_S else 1
+                child.process, child.due_at = None, now + min(LONGEST_PAUSE_S, 0.25 * 2**child.deaths)
+                self.say(f"{child.name} ended ({code}); starting it again. See {log_path(child.name)}.")
 
     def stop(self) -> None:
-        """End every process: politely, then not."""
+        """End the group and return when nothing of it runs."""
         self.ending.set()
+        if self.keeper is not None and self.keeper.is_alive():
+            self.keeper.join()
+        else:
+            self._end_all()
+        self.listener.close()
+
+    def _end_all(self) -> None:
+        """End every process: politely, then not."""
         alive = [child.process for child in self.children if child.process is not None]
         for process in alive:
             _signal(process, signal.SIGTERM)
@@ -108,7 +131,6 @@ class Group:
                 # A run that is cut short is taken up again by the next worker; nothing is lost.
                 _signal(process, signal.SIGKILL)
                 process.wait()
-        self.listener.close()
 
 
 def _signal(process: "subprocess.Popen[bytes]", number: signal.Signals) -> None:
@@ -163,22 +185,25 @@ def _children(listener: socket.socket) -> list[Child]:
 def running(*, host: str = "127.0.0.1", port: int = 0, say: Callable[[str], None] = print) -> Iterator[Group]:
     """Migrate, start the group, wait until it answers; end it at the end. Port 0 is a free one.
 
-    Raises Busy when a group serves this data folder already, OSError when the port cannot be had.
+    SIGINT, SIGTERM and SIGHUP end `Group.wait`; anywhere else in the block they raise KeyboardInterrupt.
+    Raises Busy when a group serves this data folder already, Failed when it cannot be started.
     """
     with _only_one():
-        call_command("migrate", verbosity=0, interactive=False)
-        listener = socket.create_server((host, port), backlog=128)
+        listener = _listen(host, port)
         shown = f"[{host}]" if ":" in host else host
         group = Group(f"http://{shown}:{listener.getsockname()[1]}", listener, _children(listener), say)
-        before = {number: signal.signal(number, _ender(group)) for number in (signal.SIGTERM, signal.SIGINT)}
+        before = {number: signal.signal(number, _ender(group)) for number in ENDING_SIGNALS}
         try:
+            _migrate()
             for child in group.children:
                 group.start(child)
-            threading.Thread(target=group.look_after, daemon=True).start()
+            group.keeper = threading.Thread(target=group.keep, daemon=True)
+            group.keeper.start()
             _wait_for_answer(group)
+            group.answers = True
+            if group.ending.is_set():
+                raise KeyboardInterrupt
             yield group
-        except KeyboardInterrupt:
-            pass
         finally:
             group.stop()
             for number, handler in before.items():
@@ -186,11 +211,34 @@ def running(*, host: str = "127.0.0.1", port: int = 0, say: Callable[[str], None
 
 
 def _ender(group: Group) -> Callable[[int, object], None]:
+    """A handler that is quiet while the group starts, for what is raised amid a fork is lost, and afterwards raises
+    once: a second Ctrl-C does not cut the ending short."""
+
     def end(number: int, frame: object) -> None:
+        asked_before = group.ending.is_set()
         group.ending.set()
-        raise KeyboardInterrupt
+        if group.answers and not asked_before:
+            raise KeyboardInterrupt
 
     return end
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """The socket that the web server inherits: whoever comes while it is started again waits instead of failing."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=128)
+    except (OSError, OverflowError) as error:
+        raise Failed(
+            f"Cannot listen on {host} port {port}: {error}. Choose others with --host and --port."
+        ) from None
+
+
+def _migrate() -> None:
+    try:
+        call_command("migrate", verbosity=0, interactive=False)
+    except DatabaseError as error:
+        raise Failed(f"The database cannot be brought up to date: {str(error).strip()}") from None
 
 
 @contextlib.contextmanager
@@ -207,15 +255,19 @@ def _only_one() -> Iterator[None]:
 
 
 def _wait_for_answer(group: Group) -> None:
-    """The service answers when it refuses a request without credentials."""
+    """Any answer will do that is not an error of the server: a refusal, or being sent to the public address."""
+    host, port = group.listener.getsockname()[:2]
     until = time.monotonic() + ANSWERS_WITHIN_S
-    while time.monotonic() < until and not group.ending.is_set():
+    while not group.ending.is_set():
+        if time.monotonic() > until:
+            raise Failed(f"The web server does not answer; see {log_path('web')}.")
+        connection = http.client.HTTPConnection(host, port, timeout=5)  # asks no proxy, follows no redirect
         try:
-            urllib.request.urlopen(f"{group.address}/api/v1/events/", timeout=5)  # noqa: S310 - our own http address
-        except urllib.error.HTTPError as error:
-            if error.code in (400, 401):
+            connection.request("GET", "/api/v1/events/")
+            if connection.getresponse().status < 500:
                 return
-        except OSError:
+        except (OSError, http.client.HTTPException):
             pass
+        finally:
+            connection.close()
         time.sleep(0.05)
-    raise RuntimeError(f"The web server does not answer; see {log_path('web')}.")

@@ -3,7 +3,7 @@
     python3 deploy/start.py demo    [--once --out DIR] [--data DIR] [--host HOST] [--port PORT]
     python3 deploy/start.py serve   [--data DIR] [--host HOST] [--port PORT]
     python3 deploy/start.py test    [arguments for pytest]
-    python3 deploy/start.py install
+    python3 deploy/start.py install [--tests]
 
 Standard library only, because it runs before anything is installed; and no syntax that an older Python 3
 cannot read, so that its user is told what to install instead of being shown a line of this file.
@@ -46,7 +46,7 @@ def main(arguments):
     try:
         require_python(sys.version_info[:3])
         command, rest = read(arguments)
-        install(WITH_TESTS if command == "test" else PLAIN)
+        install(WITH_TESTS if command == "test" or "--tests" in rest else PLAIN)
         if command == "install":
             say(f"Installed in {VENV}.")
             return 0
@@ -82,9 +82,11 @@ def read(arguments):
     for server in (demo, serve):
         server.add_argument("--data", type=Path, metavar="DIR", help="folder of the data (var/data)")
         server.add_argument("--host", help="address to listen on (127.0.0.1)")
-        server.add_argument("--port", type=int, help="port to listen on (a free one)")
+        port = "8000" if server is serve else "a free one"
+        server.add_argument("--port", type=int, help=f"port to listen on ({port})")
     commands.add_parser("test", add_help=False, help="the whole suite; further arguments go to pytest")
-    commands.add_parser("install", help="set up .venv and end")
+    setup = commands.add_parser("install", help="set up .venv and end")
+    setup.add_argument("--tests", action="store_true", help="with what the tests and checks need")
     options, unknown = parser.parse_known_args(arguments)
     if options.command == "test":
         return "test", unknown

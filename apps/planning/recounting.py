@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
+from apps.planning.siting import in_words
 from apps.solver.problem import Problem, read_problem
 from apps.solver.verify import Breach, breaches_anywhere, breaches_at
 
@@ -44,7 +45,7 @@ def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
         case "separation":
             return (
                 f"{victim} and {others} are {_khz(breach.measured)} apart; they need {_khz(breach.limit)}"
-                f"{f' (heard in {breach.zone})' if breach.zone else ''}."
+                f"{f' (heard in {in_words(breach.zone)})' if breach.zone else ''}."
             )
         case "blocked":
             return f"{victim} at {_mhz(plan[victim])} lies in a range that is occupied here{f': {others}' if others else ''}."
@@ -56,9 +57,7 @@ def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
             return f"{victim} and {others} lie further apart than their common equipment allows."
         case "product":
             family = problem.products[breach.row].family if breach.row is not None else "A product"
-            return (
-                f"{family} of {others or 'others'} lands on {victim} ({_mhz(plan[victim])}) in {breach.zone}."
-            )
+            return f"{family} of {others or 'others'} lands on {victim} ({_mhz(plan[victim])}) in {in_words(breach.zone or '')}."
     return f"{victim}: {breach.rule}"
 
 

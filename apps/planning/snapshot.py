@@ -13,10 +13,10 @@ from datetime import UTC, datetime, timedelta
 from itertools import combinations_with_replacement, pairwise
 from typing import Any
 
-from apps.events.models import Event, Zone
+from apps.events.models import Event
 from apps.planning.models import Assignment
+from apps.planning.siting import Sited, sited, solver_kind, zone_of
 from apps.planning.states import AGREED, AssignmentState
-from apps.radio.propagation import free_space_db
 from apps.radio.rasters import channel_at, channel_edges
 from apps.registry import tuning
 from apps.registry.models import Carrier, Change, Registration
@@ -28,15 +28,8 @@ from apps.spectrum.rulesets import Ruleset, ruleset
 MAIN_LAST, SPARE = 8, 9  # a spare is placed after every main
 SLOT_STEP = timedelta(minutes=5)  # hours are widened outward to whole steps …
 SLOT_MARGIN = timedelta(minutes=10)  # … after this much before switch-on and after switch-off
-REFERENCE_HZ = 600_000_000  # path losses between zones are taken here; only their differences count
-BREAKPOINT_M = 60.0  # beyond it a path over ground at head height falls with 40 log d (plane earth)
-WALL_DB = 14.0  # median building entry loss of traditional buildings near 600 MHz, ITU-R P.2109-2
-HEARD_DB = -50.0  # fainter carriers cannot reach the product limit of -40 dB, whatever they meet
-PRODUCT_LIMIT_DB = -40.0
 OUTSIDER_KIND = "outsider"
-# Smallest distance between carriers of two zones, as a share of that within one zone, by how loud one hears the other.
-# Common practice, no source; the model of emission masks and receiver filters replaces it.
-SPACING_SHARES = ((-20.0, 1.0), (-40.0, 0.6), (HEARD_DB, 0.4))
+MADE_IN_OBEYED = ("receivers", "transmitters")
 
 
 @dataclass(frozen=True)
@@ -59,41 +52,39 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     that locked frequencies are judged like all others. Outsiders are fixed in any case.
     """
     law = ruleset(event.ruleset)
-    carriers = list(_carriers(event))
+    carriers = standing_carriers(event)
     assigned = {row.carrier_id: row for row in Assignment.objects.filter(event=event)}
-    zones = list(event.zones.order_by("code"))
     outsiders = list(event.outsiders.select_related("zone"))
     slots = Slots.of(carriers)
+    model = sited(event, carriers)
+    levels = {(level.service.kind, level.service.sent_from): level.level_db for level in model.demands.levels}
     rows, powers = [], {}
     for carrier in carriers:
         row, powers[carrier.code] = _carrier_row(carrier, law, slots)
+        service = model.service(carrier)
+        row |= {
+            "zone": service.sent_from[0],
+            "received_in": list(service.received_in),
+            "level_db": _rounded(levels[service.kind, service.sent_from]),
+        }
         assignment = assigned.get(carrier.pk)
         if all_movable:
             row = {name: value for name, value in row.items() if name not in ("fixed_hz", "previous_hz")}
         elif assignment:
             row.update(_held(assignment, repair))
         rows.append(row)
-    levels = levels_between(zones)
     problem = {
         "format": "planning-problem/1",
-        "zones": [
-            {
-                "id": a.code,
-                "hears": {
-                    b.code: levels[a.code, b.code] for b in zones if levels[a.code, b.code] >= HEARD_DB
-                },
-            }
-            for a in zones
-        ],
+        "zones": _zones(model),
         "slots": slots.names,
         "carriers": rows + [_outsider_row(outsider) for outsider in outsiders],
-        "separations": _separations(carriers, zones, levels) + _spare_distances(carriers, rows, law),
+        "separations": _separations(carriers, model) + _spare_distances(carriers, rows, law),
         "blocked": [
             {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
             for taken in event.occupied.all()
         ],
         "pairs": _pairs(carriers),
-        "products": _products(carriers),
+        "products": _products(model),
     }
     versions = {
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
@@ -101,7 +92,8 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     return Snapshot(problem, versions, powers)
 
 
-def _carriers(event: Event) -> Iterable[Carrier]:
+def standing_carriers(event: Event) -> list[Carrier]:
+    """The carriers that a run would take up, in the order of their codes."""
     found = (
         Carrier.objects.filter(event=event, withdrawn=False)
         .select_related("role", "spare_of", "assignment", "registration__department", "registration__zone")
@@ -120,19 +112,12 @@ def _stands(carrier: Carrier) -> bool:
     return registration.state == RegistrationState.ACCEPTED and not registration.not_permitted
 
 
-def solver_kind(carrier: Carrier) -> str:
-    """The solver's kind: a kind of one role by its code, of several by code and role."""
-    kind = carrier.registration.kind
-    return kind.code if len(kind.roles.all()) == 1 else f"{kind.code}/{carrier.role.code}"
-
-
 def _carrier_row(carrier: Carrier, law: Ruleset, slots: "Slots") -> tuple[dict[str, Any], float | None]:
     registration, role = carrier.registration, carrier.role
     spare = carrier.spare_of_id is not None
     allowed = permission(law, registration.kind, role, _asked(carrier), registration.power_mw)
     row: dict[str, Any] = {
         "id": carrier.code,
-        "zone": registration.zone.code,
         "kind": solver_kind(carrier),
         "tuning": allowed.tuning,
         "bandwidth_hz": role.bandwidth_hz,
@@ -171,7 +156,8 @@ def _outsider_row(outsider: Any) -> dict[str, Any]:
     at = outsider.frequency_hz
     return {
         "id": outsider.code,
-        "zone": outsider.zone.code,
+        "zone": f"{outsider.zone.code}/bodies",
+        "received_in": [f"{outsider.zone.code}/antennas"],
         "kind": OUTSIDER_KIND,
         "tuning": [{"low_hz": at, "high_hz": at, "step_hz": 1}],
         "bandwidth_hz": outsider.bandwidth_hz,
@@ -238,50 +224,48 @@ def _contained(i: int, on: list[frozenset[int]]) -> bool:
 # -- space ----------------------------------------------------------------------------------
 
 
-def levels_between(zones: list[Zone]) -> dict[tuple[str, str], float]:
-    """How loud zone a hears the devices of zone b, in dB against its own at their usual distance; never above 0."""
-    return {(a.code, b.code): 0.0 if a is b else _level_db(a, b) for a in zones for b in zones}
+def _rounded(level_db: float) -> float:
+    """A hundredth of a decibel, downward, and never above 0: the loudest carrier somewhere is 0 dB."""
+    return min(0.0, math.floor(level_db * 100) / 100)
 
 
-def _level_db(a: Zone, b: Zone) -> float:
-    distance_m = math.dist((a.east_m, a.north_m), (b.east_m, b.north_m))
-    walls = a.indoor + b.indoor
-    loss_db = _loss_db(max(distance_m, a.own_distance_m)) - _loss_db(a.own_distance_m) + WALL_DB * walls
-    return round(-loss_db, 1) + 0.0
+def _zones(model: Sited) -> list[dict[str, Any]]:
+    """Every place of the site with what it hears, down to the lowest limit that holds there."""
+    hears: dict[str, dict[str, float]] = {place.id: {} for place in model.site.places}
+    for heard in model.demands.heard:
+        hears[heard.receiver][heard.sender] = _rounded(heard.level_db)
+    return [{"id": place, "hears": heard} for place, heard in hears.items()]
 
 
-def _loss_db(distance_m: float) -> float:
-    beyond = max(0.0, 20 * math.log10(distance_m / BREAKPOINT_M))
-    return float(free_space_db(REFERENCE_HZ, distance_m)) + beyond
+def zones_in_earshot(event: Event) -> dict[str, set[str]]:
+    """{zone: the zones whose devices some of its receivers hear}, itself among them."""
+    near = {zone.code: {zone.code} for zone in event.zones.all()}
+    for heard in sited(event, standing_carriers(event)).demands.heard:
+        near[zone_of(heard.receiver)].add(zone_of(heard.sender))
+    return near
 
 
 # -- rules ----------------------------------------------------------------------------------
 
 
-def _separations(
-    carriers: list[Carrier], zones: list[Zone], levels: dict[tuple[str, str], float]
-) -> list[dict[str, Any]]:
-    """Rows for the kinds that really stand in two zones that hear each other."""
-    there: dict[str, dict[str, Carrier]] = defaultdict(dict)
+def _separations(carriers: list[Carrier], model: Sited) -> list[dict[str, Any]]:
+    """What the model demands between kinds in places; within a zone never less than the kinds themselves ask for."""
+    spacing: dict[str, int] = {}
+    there: dict[str, set[str]] = defaultdict(set)
     for carrier in carriers:
-        there[carrier.registration.zone.code][solver_kind(carrier)] = carrier
-    rows: dict[tuple[str, str, str, str], int] = {}
-    for a, b in combinations_with_replacement(zones, 2):
-        loudest = max(levels[a.code, b.code], levels[b.code, a.code])
-        share = next((share for above, share in SPACING_SHARES if loudest >= above), None)
-        if share is None:
-            continue
-        for p, one in there[a.code].items():
-            for q, other in there[b.code].items():
-                if a is b and p > q:
-                    continue
-                rows[a.code, b.code, p, q] = _spacing_hz(one, other, share)
-    return [{"zones": [a, b], "kinds": [p, q], "min_hz": hz} for (a, b, p, q), hz in rows.items()]
-
-
-def _spacing_hz(one: Carrier, other: Carrier, share: float) -> int:
-    widths = (one.role.bandwidth_hz + other.role.bandwidth_hz + 1) // 2
-    return max(widths, math.ceil(max(one.role.spacing_hz, other.role.spacing_hz) * share))
+        spacing[solver_kind(carrier)] = carrier.role.spacing_hz
+        there[carrier.registration.zone.code].add(solver_kind(carrier))
+    rows: list[dict[str, Any]] = []
+    for row in model.demands.separations:
+        entry = {"zones": list(row.places), "kinds": list(row.kinds), "min_hz": row.min_hz}
+        if row.treatment == "penalise":
+            entry |= {"treatment": "penalise", "weight": row.weight}
+        rows.append(entry)
+    for zone, kinds in sorted(there.items()):
+        for one, other in combinations_with_replacement(sorted(kinds), 2):
+            a, b = (model.services[kind, zone].sent_from[0] for kind in (one, other))
+            rows.append({"zones": [a, b], "kinds": [one, other], "min_hz": max(spacing[one], spacing[other])})
+    return rows
 
 
 def _spare_distances(
@@ -327,25 +311,26 @@ def _pairs(carriers: list[Carrier]) -> list[dict[str, Any]]:
     ]
 
 
-def _products(carriers: list[Carrier]) -> list[dict[str, Any]]:
-    """One rule per family and guard, for the kinds that ask for it: two-letter third order forbidden, the rest costs."""
-    kinds: dict[tuple[str, int], set[str]] = defaultdict(set)
-    for carrier in carriers:
-        for family, guard_hz in carrier.role.guards_hz.items():
-            if guard_hz:
-                kinds[family, guard_hz].add(solver_kind(carrier))
-    weights = {"A+B-C": 1.0, "3A-2B": 0.3}
+def _products(model: Sited) -> list[dict[str, Any]]:
+    """The model's limits; rows that differ in nothing but their kind or place are one rule for all of those."""
+    merged: dict[tuple[Any, ...], tuple[set[str], set[str]]] = {}
+    for row in model.demands.products:
+        if row.made_in not in MADE_IN_OBEYED:
+            continue
+        places = tuple(sorted(row.places))
+        key = (row.family, row.guard_hz, row.treatment, row.limit_db, row.made_in, places)
+        merged.setdefault(key, (set(), set(places)))[0].add(row.kind)
     return [
         {
             "family": family,
             "guard_hz": guard_hz,
-            "limit_db": PRODUCT_LIMIT_DB,
-            "kinds": sorted(who),
-            **(
-                {"treatment": "forbid"}
-                if family == "2A-B"
-                else {"treatment": "penalise", "weight": weights.get(family, 0.1)}
-            ),
+            "treatment": treatment,
+            "limit_db": limit_db,
+            "made_in": made_in,
+            "zones": sorted(places),
+            "kinds": sorted(kinds),
         }
-        for (family, guard_hz), who in sorted(kinds.items())
+        for (family, guard_hz, treatment, limit_db, made_in, _), (kinds, places) in sorted(
+            merged.items(), key=repr
+        )
     ]

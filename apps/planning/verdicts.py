@@ -102,7 +102,8 @@ def _parts(document: dict[str, Any], plan: Mapping[str, int]) -> list[_Part]:
     on_air = [row for row in document["carriers"] if row["id"] in plan]
     by_place: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in on_air:
-        by_place[row["zone"]].append(row)
+        for place in {row["zone"], *row["received_in"]}:
+            by_place[place].append(row)
     near: dict[str, set[str]] = {zone["id"]: {zone["id"], *zone["hears"]} for zone in document["zones"]}
     for separation in document["separations"]:
         if "zones" in separation:
@@ -114,7 +115,7 @@ def _parts(document: dict[str, Any], plan: Mapping[str, int]) -> list[_Part]:
     for place, others in sorted(near.items()):
         if not by_place[place]:
             continue
-        heard = [row for other in sorted(others) for row in by_place[other]]
+        heard = list({row["id"]: row for other in sorted(others) for row in by_place[other]}.values())
         for slot in slots:
             now = [[row, plan[row["id"]]] for row in heard if not row.get("slots") or slot in row["slots"]]
             parts.append(_Part(place, slot, _digest([place, slot, rules, hears[place], now])))

@@ -9,10 +9,11 @@ from typing import Any
 
 from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event
+from apps.planning.margins import margins_of
 from apps.planning.models import Assignment
 from apps.planning.queries import PlanRow, Redaction, plan_rows
 from apps.planning.reasons import cause_in_words
-from apps.planning.snapshot import HEARD_DB, levels_between
+from apps.planning.snapshot import zones_in_earshot
 from apps.planning.states import AGREED
 from apps.publishing.rendering import megahertz
 from apps.radio.rasters import channel_at
@@ -44,15 +45,21 @@ def lines_of(actor: Actor, department: Department | None = None) -> list[dict[st
             spares[row.carrier.spare_of.code].append(
                 f"{row.carrier.code}: {megahertz(agreed[row.carrier.code])} MHz"
             )
-    near = Neighbours(event)
+    near, left_over = Neighbours(event), margins_of(event, agreed_frequencies(event), named=False)
     found = [
-        line
+        {**line, "margin": left_over[row.carrier.code].words if row.carrier.code in left_over else ""}
         for row in rows
         for line in _lines(row, law, tuple(spares[row.carrier.code]), near)
         if not row.carrier.withdrawn
     ]
     found.sort(key=lambda line: (line["department"], line["zone"], line["carrier"], line["unit"]))
     return found if department is not None else found + [_outsider(row, law) for row in _outsiders(event)]
+
+
+def agreed_frequencies(event: Event) -> dict[str, int]:
+    """{carrier: hertz} of what coordinators agreed to, whoever it belongs to."""
+    agreed = Assignment.objects.filter(event=event, state__in=AGREED, carrier__withdrawn=False)
+    return dict(agreed.values_list("carrier__code", "frequency_hz"))
 
 
 def _as_its_department_may_know(row: PlanRow, event: Event, eyes: dict[int, Redaction]) -> PlanRow:
@@ -166,11 +173,9 @@ class Neighbours:
             event=event, state__in=AGREED, carrier__withdrawn=False
         ).select_related("carrier__registration__zone", "carrier__registration__department")
         self._rows = {row.carrier.code: self._heard_as(row) for row in rows}
-        levels = levels_between(list(event.zones.all()))
         self._near: dict[str, list[_Heard]] = defaultdict(list)
-        for (listener, sender), level in levels.items():
-            if level >= HEARD_DB:
-                self._near[listener] += [row for row in self._rows.values() if row.zone == sender]
+        for listener, senders in zones_in_earshot(event).items():
+            self._near[listener] += [row for row in self._rows.values() if row.zone in senders]
         for heard in self._near.values():
             heard.sort(key=lambda row: (row.hertz, row.code))
 

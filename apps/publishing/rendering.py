@@ -210,6 +210,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
         ("Batteries", escape(batteries_of(line, zone))),
         ("Spare", "<br/>".join(map(escape, line.spares)) or "none"),
         ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
+        ("Margin", escape(line.margin) or "–"),
         ("Contact", escape(line.contact)),
         ("Notes", escape(line.notes)),
     ]
@@ -373,7 +374,8 @@ def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
 
 
 def _beware(line: SheetLine) -> str:
-    return "<br/>".join(f"near: {escape(text)}" for text in line.beware)
+    margin = [f"margin: {escape(line.margin)}"] if line.margin else []
+    return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 
 def live_address(header: EditionHeader, line: SheetLine) -> str:

@@ -5,13 +5,12 @@ result = solve(problem, seconds=10, seed=0)
 result.document()
 """
 
-from apps.solver.air import Unsupported
 from apps.solver.problem import Fault, MalformedProblem, Problem, read_problem
 from apps.solver.result import Progress, Result
 from apps.solver.solving import solve
 from apps.solver.verify import Breach, Verdict, verify
 
 __all__ = [
-    "Breach", "Fault", "MalformedProblem", "Problem", "Progress", "Result", "Unsupported", "Verdict", "read_problem", "solve",
+    "Breach", "Fault", "MalformedProblem", "Problem", "Progress", "Result", "Verdict", "read_problem", "solve",
     "verify",
 ]  # fmt: skip

@@ -12,7 +12,8 @@ import sys
 from pathlib import Path
 from types import FrameType
 
-from apps.solver import MalformedProblem, Unsupported, read_problem, solve
+from apps.solver import MalformedProblem, read_problem, solve
+from apps.solver.problem import read_json
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -28,7 +29,9 @@ def main(arguments: list[str] | None = None) -> int:
         help="a ceiling; it stops earlier when nothing better is likely",
     )
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--workers", type=int, default=1, help="searches with different seeds, side by side")
+    parser.add_argument(
+        "--workers", type=int, default=os.cpu_count() or 1, help="searches with different seeds, side by side"
+    )
     given = parser.parse_args(arguments)
     stop: list[int] = []
 
@@ -38,8 +41,7 @@ def main(arguments: list[str] | None = None) -> int:
     signal.signal(signal.SIGTERM, asked)
     signal.signal(signal.SIGINT, asked)
     try:
-        document = json.loads(given.problem.read_text(encoding="utf-8"))
-        problem = read_problem(document)
+        problem = read_problem(read_json(given.problem.read_text(encoding="utf-8")))
         result = solve(
             problem,
             seconds=given.seconds,
@@ -50,7 +52,7 @@ def main(arguments: list[str] | None = None) -> int:
     except MalformedProblem as malformed:
         print(malformed, file=sys.stderr)
         return 2
-    except (Unsupported, json.JSONDecodeError, UnicodeDecodeError, OSError) as refused:
+    except (UnicodeDecodeError, OSError) as refused:
         print(f"{given.problem}: {refused}", file=sys.stderr)
         return 2
     part = given.out.with_name(given.out.name + ".part")

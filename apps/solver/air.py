@@ -1,534 +1,548 @@
-"""Who is on the air where: for each receiving place and stretch of time the load maps, kept up to date as carriers come
-and go, and what a further carrier would suffer and cause there.
+"""Who is on the air where: the sites at which products form, what reaches the carriers that rules protect, and what a further
+carrier would suffer and cause.
 
-n carriers make about n³/2 products A+B−C, which nobody lists. On bins of the frequency axis a row keeps D(d), the summed
-l_A·l_B over ordered pairs at difference d, and P(s) over unordered pairs at sum s. A carrier at f with level l then adds
-l·D(k−f) + l·P(k+f) to the map of A+B−C: two contiguous additions whatever n is. What a candidate at c would cause among
-victims v comes from the same histograms between victims and others (DV, PV). Two-letter families are n² products and are
-scattered directly; where the candidate carries a coefficient k the histogram of the other side is read at every k-th bin.
-A guard is a box of ceil(guard/bin) − 1 bins either side, since a product exactly at the guard does not count.
+A site is a receiving place (products of the carriers that it hears, made in its receivers) or a sending place (products of the
+carriers sent from it, which then travel to every place that hears it, each with its gain). At each site every product rule has
+its load maps (`maps`). For forbidding rules a ledger keeps the exact load of each victim by place and slot: the maps propose,
+the ledger decides.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
-from apps.solver.problem import ProductRule
-from apps.solver.verify import coefficients
+from apps.solver.axis import Axis
+from apps.solver.maps import Maps
+from apps.solver.problem import ProductRule, coefficients, linear
 
-THREE = "A+B-C"
+MEMORY_BYTES = 3_000_000_000
+NOTHING = 1e-6  # share of a limit below which a load is rounding
+STALE = 0.05  # relative change of an urgency that is booked into the maps
 
-
-class Unsupported(ValueError):
-    """A clause of the format that this solver does not obey; it refuses the problem by name instead of ignoring it."""
+Booking = dict[tuple[int, int], dict[int, Floats]]  # (rule, place) -> {victim: load by slot}
 
 
 @dataclass
-class Victims:
-    """The carriers that one rule protects at one place and time, with what each may still suffer."""
+class Ledger:
+    """The victims of one forbidding rule at one receiving place: load[row, slot], and what each may bear."""
 
-    ids: list[int] = field(default_factory=list)
-    slack: dict[int, float] = field(default_factory=dict)
-    differences: Floats | None = None
-    sums: Floats | None = None
-    caused: Floats | None = None
+    row: dict[int, int]
+    load: Floats
+    may_bear: Floats
 
-
-class Row:
-    """One receiving place in one stretch of time. Rows that are alike are one object until something differs."""
-
-    def __init__(self, air: "Air", place: int) -> None:
-        self.air, self.place = air, place
-        self.ids: list[int] = []
-        self.hz: Ints = np.zeros(0, np.int64)
-        self.bin: Ints = np.zeros(0, np.int64)
-        self.level: Floats = np.zeros(0)
-        self.victims = {rule: Victims() for rule in air.rules_at[place]}
-        self.two = {family: np.zeros(air.bins) for family in air.two_letter_at[place]}
-        self.three = THREE in air.families_at[place]
-        if self.three:
-            self.differences, self.sums = np.zeros(2 * air.bins - 1), np.zeros(2 * air.bins - 1)
-            self.map = np.zeros(air.bins)
-            for rule in air.rules_at[place]:
-                if air.rules[rule].family == THREE:
-                    whom = self.victims[rule]
-                    whom.differences, whom.sums = np.zeros(2 * air.bins - 1), np.zeros(2 * air.bins - 1)
-                    whom.caused = np.zeros(air.bins)
-
-    def copy(self) -> "Row":
-        twin = object.__new__(Row)
-        twin.__dict__.update(self.__dict__)
-        twin.ids = list(self.ids)
-        twin.two = {family: array.copy() for family, array in self.two.items()}
-        twin.victims = {
-            rule: Victims(
-                list(v.ids),
-                dict(v.slack),
-                *(a.copy() if a is not None else None for a in (v.differences, v.sums, v.caused)),
-            )
-            for rule, v in self.victims.items()
-        }
-        if self.three:
-            twin.differences, twin.sums, twin.map = self.differences.copy(), self.sums.copy(), self.map.copy()
-        return twin
-
-    # -- coming and going -------------------------------------------------------------------
-
-    def add(self, i: int, hz: int) -> None:
-        """Put carrier i on the air here."""
-        self._settle(i, hz, +1.0)
-        self._shift(i, hz, +1.0)
-        self._join(i, hz)
-
-    def remove(self, i: int, hz: int) -> None:
-        """Take it off again: everything that `add` did, backwards."""
-        self._leave(i)
-        self._shift(i, hz, -1.0)
-        self._settle(i, hz, -1.0)
-
-    def _join(self, i: int, hz: int) -> None:
-        level = self.air.heard(self.place, i, hz)
-        if level:
-            self.ids.append(i)
-            self.hz = np.append(self.hz, hz)
-            self.bin = np.append(self.bin, self.air.bin_of(hz))
-            self.level = np.append(self.level, level)
-        for rule, whom in self.victims.items():
-            if self.air.protects(rule, self.place, i):
-                whom.ids.append(i)
-
-    def _leave(self, i: int) -> None:
-        if i in self.ids:
-            at = self.ids.index(i)
-            del self.ids[at]
-            self.hz, self.bin = np.delete(self.hz, at), np.delete(self.bin, at)
-            self.level = np.delete(self.level, at)
-        for whom in self.victims.values():
-            if i in whom.ids:
-                whom.ids.remove(i)
-
-    def _settle(self, i: int, hz: int, sign: float) -> None:
-        """Book on every forbidding rule what this carrier adds to the others and suffers itself."""
-        for rule, whom in self.victims.items():
-            if self.air.rules[rule].treatment != "forbid":
-                continue
-            added = self.added(rule, i, hz)
-            for victim, load in zip(whom.ids, added, strict=True):
-                if load:
-                    whom.slack[victim] -= sign * load
-            if self.air.protects(rule, self.place, i):
-                if sign > 0:
-                    whom.slack[i] = self.air.slack_of(rule, i, self.suffered(rule, i, hz))
-                else:
-                    del whom.slack[i]
-
-    def _shift(self, i: int, hz: int, sign: float) -> None:
-        level, f = self.air.heard(self.place, i, hz), self.air.bin_of(hz)
-        if level:
-            for family, array in self.two.items():
-                k, m = self.air.two_letters[family]
-                _scatter(array, k * f - m * self.bin, sign * level**k * self.level**m)
-                _scatter(array, k * self.bin - m * f, sign * self.level**k * level**m)
-        if not self.three:
-            return
-        # The maps gain what this carrier makes with the others, so its own entries in the histograms must not be there.
-        if sign < 0:
-            self._enter(i, f, level, sign)
-        n = self.air.bins
-        away, together = slice(n - 1 - f, 2 * n - 1 - f), slice(f, f + n)
-        between = self.differences[away] + self.sums[together]
-        if level:
-            self.map += sign * level * between
-        for rule, whom in self.victims.items():
-            if whom.caused is None or whom.differences is None or whom.sums is None:
-                continue
-            if self.air.protects(rule, self.place, i):
-                whom.caused += sign * between
-            if level:
-                whom.caused += sign * level * (whom.differences[away] + whom.sums[together])
-        if sign > 0:
-            self._enter(i, f, level, sign)
-
-    def _enter(self, i: int, f: int, level: float, sign: float) -> None:
-        """Book this carrier's differences and sums with the sources here, and with the victims of each rule."""
-        if level:
-            self._pair_up(self.differences, self.sums, f, self.bin, sign * level * self.level)
-        for rule, whom in self.victims.items():
-            if whom.differences is None or whom.sums is None:
-                continue
-            if self.air.protects(rule, self.place, i):
-                self._pair_up(whom.differences, whom.sums, f, self.bin, sign * self.level)
-            if level:
-                self._pair_up(whom.differences, whom.sums, f, self.air.bins_of[whom.ids], sign * level)
-
-    def _pair_up(
-        self, differences: Floats, sums: Floats, f: int, others: Ints, weight: Floats | float
-    ) -> None:
-        middle = self.air.bins - 1
-        weight = np.broadcast_to(weight, others.shape)
-        np.add.at(differences, middle + f - others, weight)
-        np.add.at(differences, middle + others - f, weight)
-        np.add.at(sums, others + f, weight)
-
-    # -- what a carrier at one frequency would do -----------------------------------------------
-
-    def suffered(self, rule: int, i: int, hz: int, among: Bools | None = None) -> float:
-        """The load on carrier i at hz from the carriers here, under one rule; `among` limits them by carrier number."""
-        law = self.air.rules[rule]
-        keep = np.array([j != i and (among is None or bool(among[j])) for j in self.ids], bool)
-        a, level = self.hz[keep], self.level[keep]
-        if law.family != THREE:
-            k, m = self.air.two_letters[law.family]
-            near = np.abs(k * a[:, None] - m * a[None, :] - hz) < law.guard_hz
-            np.fill_diagonal(near, False)
-            return float((level[:, None] ** k * level[None, :] ** m)[near].sum())
-        sums, weights = _pair_sums(a, level)
-        total = 0.0
-        for c in range(len(a)):
-            hit = np.abs(sums - a[c] - hz) < law.guard_hz
-            if hit.any():
-                first, second = np.triu_indices(len(a), 1)
-                hit &= (first != c) & (second != c)
-                total += float(weights[hit].sum() * level[c])
-        return total
-
-    def added(self, rule: int, i: int, hz: int) -> Floats:
-        """What carrier i at hz would add to the load of each victim of a rule, in the order of the victims."""
-        law, whom = self.air.rules[rule], self.victims[rule]
-        level = self.air.heard(self.place, i, hz)
-        v = self.air.hz_of[whom.ids]
-        if not level or not len(v) or not len(self.hz):
-            return np.zeros(len(v))
-        alien = np.array(whom.ids)[:, None] != np.array(self.ids)[None, :]
-        if law.family != THREE:
-            k, m = self.air.two_letters[law.family]
-            as_a = np.abs(k * hz - m * self.hz[None, :] - v[:, None]) < law.guard_hz
-            as_b = np.abs(k * self.hz[None, :] - m * hz - v[:, None]) < law.guard_hz
-            return level**k * ((as_a & alien) * self.level[None, :] ** m).sum(1) + level**m * (
-                (as_b & alien) * self.level[None, :] ** k
-            ).sum(1)
-        return level * self._added_three(law, hz, v, alien)
-
-    def _added_three(self, law: ProductRule, hz: int, v: Ints, alien: Bools) -> Floats:
-        """Pairs (b, d) with hz + b − d near v, and pairs (a, b) with a + b − hz near v; none of them v itself."""
-        found = np.zeros(len(v))
-        for at in range(len(v)):
-            others = alien[at]
-            b, level = self.hz[others], self.level[others]
-            near = np.abs(hz + b[:, None] - b[None, :] - v[at]) < law.guard_hz
-            np.fill_diagonal(near, False)
-            found[at] = level @ near @ level
-            near = np.abs(b[:, None] + b[None, :] - hz - v[at]) < law.guard_hz
-            np.fill_diagonal(near, False)
-            found[at] += level @ near @ level / 2
-        return found
-
-    def culprits(self, rule: int, i: int, hz: int) -> tuple[int, ...]:
-        """Two carriers to name for a struck point: those of the strongest product that hits it, or its first victim and a
-        carrier that it would hit it with; empty when neither is a matter of two letters."""
-        law = self.air.rules[rule]
-        if law.family == THREE or not len(self.hz):
-            return ()
-        k, m = self.air.two_letters[law.family]
-        if self.air.protects(rule, self.place, i):
-            weight = self.level[:, None] ** k * self.level[None, :] ** m
-            weight = weight * (np.abs(k * self.hz[:, None] - m * self.hz[None, :] - hz) < law.guard_hz)
-            np.fill_diagonal(weight, 0.0)
-            if weight.max(initial=0.0) > 0:
-                a, b = np.unravel_index(int(weight.argmax()), weight.shape)
-                return self.ids[int(a)], self.ids[int(b)]
-        added = self.added(rule, i, hz)
-        return (self.victims[rule].ids[int(added.argmax())],) if len(added) and added.max() > 0 else ()
-
-    # -- what it would do at every point of its raster ------------------------------------------
-
-    def survey(
-        self, i: int, raster: Ints, bins: Ints, clean: Bools, cost: Floats, only: int | None = None
-    ) -> None:
-        """Strike points out of `clean` where a forbidding rule would be broken, and add to `cost` what penalised ones cost.
-
-        Where several victims share the blame a point may be struck although each alone would bear it; `added` decides.
-        `only` looks at one rule.
-        """
-        level = self.air.heard_along(self.place, i, raster)
-        for rule, whom in self.victims.items():
-            if only is not None and rule != only:
-                continue
-            law = self.air.rules[rule]
-            box = self.air.box[rule]
-            if law.family == THREE:
-                suffers = _boxed(self.map, box, bins) if self.air.protects(rule, self.place, i) else None
-                assert whom.caused is not None
-                causes = _boxed(whom.caused, box, bins) * level if level is not None and whom.ids else None
-            else:
-                suffers = (
-                    _boxed(self.two[law.family], box, bins)
-                    if self.air.protects(rule, self.place, i)
-                    else None
-                )
-                causes = (
-                    self._caused_by_two(rule, level, bins)
-                    if level is not None and whom.ids and self.ids
-                    else None
-                )
-            if law.treatment == "forbid":
-                if suffers is not None:
-                    clean &= suffers <= self.air.slack_of(rule, i, 0.0)
-                if causes is not None:
-                    if law.family == THREE:
-                        clean &= causes <= max(min(whom.slack.values(), default=np.inf), 0.0)
-                    else:
-                        clean &= causes < 1.0
-            else:
-                for load in (suffers, causes):
-                    if load is not None:
-                        cost += law.weight * load
-
-    def _caused_by_two(self, rule: int, level: Floats, bins: Ints) -> Floats:
-        """For each bin, the sum over victims of what the carrier adds: as share of their slack where it is forbidden."""
-        law, whom = self.air.rules[rule], self.victims[rule]
-        k, m = self.air.two_letters[law.family]
-        box = self.air.box[rule]
-        ids = np.array(whom.ids)
-        v = self.air.bins_of[ids]
-        if law.treatment == "forbid":
-            slack = np.array([whom.slack[j] for j in whom.ids])
-            urgency = 1.0 / np.maximum(slack, 1e-30)
-        else:
-            urgency = np.ones(len(ids))
-        alien = ids[:, None] != np.array(self.ids)[None, :]
-        first, last = int(bins[0]), int(bins[-1])
-        # c as A: k·c = v + m·b; c as B: m·c = k·a − v. Only what the raster can read is counted.
-        left = _counted(
-            v[:, None] + m * self.bin[None, :],
-            urgency[:, None] * self.level[None, :] ** m,
-            alien,
-            k * first - box,
-            k * last + box,
-        )
-        right = _counted(
-            k * self.bin[None, :] - v[:, None],
-            urgency[:, None] * self.level[None, :] ** k,
-            alien,
-            m * first - box,
-            m * last + box,
-        )
-        return level**k * _boxed(left, box, k * (bins - first) + box) + level**m * _boxed(
-            right, box, m * (bins - first) + box
-        )
-
-    def loads(self, rule: int) -> Floats:
-        """The load of every victim of a rule as it stands."""
-        law, whom = self.air.rules[rule], self.victims[rule]
-        if not whom.ids:
-            return np.zeros(0)
-        box, ids = self.air.box[rule], np.array(whom.ids)
-        v = self.air.bins_of[ids]
-        rising = np.argsort(v, kind="stable")
-        back = np.empty_like(rising)
-        back[rising] = np.arange(len(rising))
-        own = np.array([self.air.heard(self.place, i, int(self.air.hz_of[i])) for i in whom.ids])
-        alien = ids[:, None] != np.array(self.ids, np.int64)[None, :]
-        gap = np.abs(self.bin[None, :] - v[:, None])
-        if law.family != THREE:
-            k, m = self.air.two_letters[law.family]
-            total = _boxed(self.two[law.family], box, v[rising])[back]
-            total -= own**k * (((m * gap <= box) & alien) @ self.level**m)
-            total -= own**m * (((k * gap <= box) & alien) @ self.level**k)
-            return np.maximum(total, 0.0)
-        middle = self.air.bins - 1
-        total = _boxed(self.map, box, v[rising])[back]
-        near = ((gap <= box) & alien) @ self.level
-        still = _boxed(self.differences, box, np.array([middle]))[0] - 2 * own * near
-        total -= own * (still + _boxed(self.sums, box, 2 * v[rising])[back] - own * near)
-        return np.maximum(total, 0.0)
+    def slack(self, i: int) -> Floats:
+        at = self.row[i]
+        return np.asarray(self.may_bear[at] - self.load[at])
 
 
-def _scatter(array: Floats, at: Ints, weight: Floats) -> None:
-    inside = (at >= 0) & (at < len(array))
-    np.add.at(array, at[inside], weight[inside])
+@dataclass
+class Ward:
+    """One product rule at one site."""
+
+    rule: int
+    law: ProductRule
+    maps: Maps
+    used: int = 0
+    urgency: dict[int, Floats] = field(default_factory=dict)
 
 
-def _pair_sums(hz: Ints, level: Floats) -> tuple[Ints, Floats]:
-    first, second = np.triu_indices(len(hz), 1)
-    return hz[first] + hz[second], level[first] * level[second]
+class Site:
+    """Where products form. `hearers`: the receiving places that they reach, with gains."""
 
-
-def _counted(at: Ints, weight: Floats, keep: Bools, low: int, high: int) -> Floats:
-    """A histogram of weights on the bins low … high, both included."""
-    keep = keep & (at >= low) & (at <= high)
-    return np.asarray(np.bincount(at[keep] - low, weight[keep], high - low + 1), np.float64)
-
-
-def _boxed(array: Floats, box: int, at: Ints) -> Floats:
-    """The sum of 2·box + 1 bins about each of many rising bins."""
-    if not len(at):
-        return np.zeros(0)
-    start, end = max(int(at[0]) - box, 0), min(int(at[-1]) + box + 1, len(array))
-    running = np.zeros(max(end - start, 0) + 1)
-    np.cumsum(array[start:end], out=running[1:])
-    low = (at - (box + start)).clip(0, len(running) - 1)
-    high = (at + (box + 1 - start)).clip(0, len(running) - 1)
-    return np.asarray(running[high] - running[low])
+    def __init__(self, made_in: str, place: int, hearers: dict[int, float], level: dict[int, float]) -> None:
+        self.made_in, self.place, self.hearers, self.level = made_in, place, hearers, level
+        self.wards: list[Ward] = []
 
 
 class Air:
-    """All rows: one per place that some rule protects, and per slot where slots differ."""
+    """All sites of a problem, or those that `readers` touch: the carriers for which places are sought (default: all movable)."""
 
-    def __init__(self, arrays: Arrays) -> None:
-        problem = arrays.problem
-        self.arrays = arrays
-        self.rules = problem.products
-        self.two_letters = {
-            rule.family: (c[0], -c[1])
-            for rule in problem.products
-            if len(c := coefficients(rule.family)) == 2
-        }
-        self._refuse_what_is_not_obeyed()
-        self.bins = arrays.axis_bins if arrays.on_axis.any() else 1
-        self.box = [-(-rule.guard_hz // arrays.bin_hz) - 1 for rule in problem.products]
-        self.hz_of = np.zeros(arrays.n, np.int64)
-        self.bins_of = np.zeros(arrays.n, np.int64)
+    def __init__(
+        self,
+        arrays: Arrays,
+        *,
+        readers: Iterable[int] | None = None,
+        slots: Ints | None = None,
+        memory_bytes: int = MEMORY_BYTES,
+    ) -> None:
+        self.arrays, self.rules = arrays, arrays.problem.products
+        self.memory_bytes = memory_bytes
+        self.slots = arrays.kept_slots if slots is None else slots
+        self.readers = (
+            [i for i in range(arrays.n) if not arrays.fixed[i]] if readers is None else list(readers)
+        )
+        self.on: Floats = arrays.on[:, self.slots].astype(float)
+        active = [rule for rule in self.rules if rule.treatment != "ignore"]
+        self.passive = not active
         self._receive()
-        self.rows: list[list[Row]] = [
-            [row] * arrays.slots for row in (Row(self, z) for z in range(len(problem.zones)))
-        ]
+        affected = [c for i, c in enumerate(arrays.carriers) if self.sites_of[i]]
+        reading = [arrays.carriers[i] for i in self.readers if self.sites_of[i]]
+        coarser = 1
+        while True:
+            self.axis = Axis(affected, reading, active, coarser=coarser)
+            self._set_up()
+            if (
+                max((w.maps.bytes_per_slot for s in self.sites for w in s.wards), default=0)
+                <= memory_bytes / 40
+            ):
+                break
+            coarser *= 2
+        self._clock = self._awake_bytes = 0
+        self._judged: tuple[int, int, Booking] | None = None
+        self.narrowed = False
 
-    def _refuse_what_is_not_obeyed(self) -> None:
-        for number, rule in enumerate(self.rules):
-            if rule.treatment == "ignore":
-                continue
-            if rule.family not in self.two_letters and rule.family != THREE:
-                raise Unsupported(
-                    f"products[{number}].family: {rule.family} is not obeyed by this solver yet"
-                )
-            if rule.made_in == "transmitters":
-                raise Unsupported(
-                    f"products[{number}].made_in: products of transmitters are not obeyed by this solver yet"
-                )
+    def narrow(self) -> None:
+        """Before anybody is on the air: one slot stands for all, as long as only carriers come that are on all day."""
+        self._on_by_slot, self.on = self.on, np.ones((self.arrays.n, 1))
+        self.narrowed = True
+        self._reshape()
+
+    def widen(self) -> None:
+        """Part the slots again, if one stands for all."""
+        if not self.narrowed:
+            return
+        self.narrowed = False
+        slots = self._on_by_slot.shape[1]
+        self.on = self._on_by_slot
+        for ledger in self.ledgers.values():
+            ledger.load = np.repeat(ledger.load, slots, axis=1)
+            ledger.may_bear = np.repeat(ledger.may_bear, slots, axis=1)
+        for site in self.sites:
+            for ward in site.wards:
+                ward.urgency = {i: np.repeat(u, slots) * self.on[i] for i, u in ward.urgency.items()}
+        self._judged = None
+
+    def _reshape(self) -> None:
+        slots = self.on.shape[1]
+        for ledger in self.ledgers.values():
+            ledger.load, ledger.may_bear = ledger.load[:, :slots].copy(), ledger.may_bear[:, :slots].copy()
+        for site in self.sites:
+            for ward in site.wards:
+                ward.maps.slots = slots
+                ward.maps.weights = ward.maps.weights[:, :, :slots].copy()
+
+    # -- who hears whom ---------------------------------------------------------------------------
 
     def _receive(self) -> None:
-        """Levels of every carrier at every place, who is received where, and which rules protect anybody there."""
         problem, arrays = self.arrays.problem, self.arrays
         place = {zone.id: z for z, zone in enumerate(problem.zones)}
-        heard: list[dict[int, float]] = []
-        for zone in problem.zones:
-            levels = {}
-            for i, carrier in enumerate(arrays.carriers):
-                found = [zone.hears[k] for k in carrier.sent_from if k in zone.hears]
-                if found and carrier.mixes:
-                    levels[i] = 10 ** ((max(found) + carrier.level_db) / 10)
-            heard.append(levels)
-        self._heard = heard
-        self.received = [
-            frozenset(place[zone] for zone in carrier.received_in) for carrier in arrays.carriers
-        ]
+        self.received = [sorted({place[z] for z in c.received_in}) for c in arrays.carriers]
         self._passband = [zone.passband for zone in problem.zones]
-        active = [number for number, rule in enumerate(self.rules) if rule.treatment != "ignore"]
-        wanted: list[set[int]] = [set() for _ in problem.zones]
-        self._protects: set[tuple[int, int, int]] = set()
+        wanted: dict[tuple[str, int], set[int]] = {}
+        self.protected: dict[tuple[int, int], set[int]] = {}
+        for r, rule in enumerate(self.rules):
+            if rule.treatment == "ignore":
+                continue
+            for i, carrier in enumerate(arrays.carriers):
+                if rule.kinds is None or carrier.kind in rule.kinds:
+                    for z in self.received[i]:
+                        if rule.zones is None or problem.zones[z].id in rule.zones:
+                            self.protected.setdefault((r, z), set()).add(i)
+        for r, z in self.protected:
+            if self.rules[r].made_in == "receivers":
+                wanted.setdefault(("receivers", z), set()).add(r)
+            else:
+                for k in problem.zones[z].hears:
+                    wanted.setdefault(("transmitters", place[k]), set()).add(r)
+        sent: list[list[int]] = [[] for _ in problem.zones]
         for i, carrier in enumerate(arrays.carriers):
-            for number in active:
-                rule = self.rules[number]
-                if rule.kinds is not None and carrier.kind not in rule.kinds:
-                    continue
-                for zone_id in carrier.received_in:
-                    if rule.zones is None or zone_id in rule.zones:
-                        wanted[place[zone_id]].add(number)
-                        self._protects.add((number, place[zone_id], i))
-        self.rules_at = [sorted(numbers) for numbers in wanted]
-        self.families_at = [{self.rules[number].family for number in numbers} for numbers in wanted]
-        self.two_letter_at = [[f for f in families if f != THREE] for families in self.families_at]
-        self.places_of = [
-            [
-                z
-                for z in range(len(problem.zones))
-                if self.rules_at[z] and (i in heard[z] or z in self.received[i])
-            ]
-            for i in range(arrays.n)
-        ]
+            for zone_id in carrier.sent_from if carrier.mixes else ():
+                sent[place[zone_id]].append(i)
+        self.sites = []
+        self._rules_of_site = []
+        for (made_in, at), rules in sorted(wanted.items()):
+            if made_in == "receivers":
+                hearers, level = {at: 1.0}, self._heard_at(at, sent, place)
+            else:
+                code = problem.zones[at].id
+                hearers = {
+                    z: linear(zone.hears[code]) for z, zone in enumerate(problem.zones) if code in zone.hears
+                }
+                level = {i: linear(arrays.carriers[i].level_db) for i in sent[at]}
+            self.sites.append(Site(made_in, at, hearers, level))
+            self._rules_of_site.append(sorted(rules))
+        self._touch()
 
-    def heard(self, place: int, i: int, hz: int) -> float:
-        """The linear level of carrier i at a place's receivers; 0 where they do not hear it."""
-        level = self._heard[place].get(i, 0.0)
-        passband = self._passband[place]
-        if level and passband and not any(band.low_hz <= hz <= band.high_hz for band in passband):
-            return 0.0
+    def _heard_at(self, z: int, sent: list[list[int]], place: dict[str, int]) -> dict[int, float]:
+        strongest: dict[int, float] = {}
+        for code, db in self.arrays.problem.zones[z].hears.items():
+            for i in sent[place[code]]:
+                strongest[i] = max(strongest.get(i, -np.inf), db)
+        return {i: 10 ** ((db + self.arrays.carriers[i].level_db) / 10) for i, db in strongest.items()}
+
+    def _touch(self) -> None:
+        """Keep the sites that some reader touches, and list each carrier's."""
+        received = [set(z) for z in self.received]
+        asked = set(self.readers)
+        kept, rules_kept = [], []
+        self.sites_of: list[list[Site]] = [[] for _ in range(self.arrays.n)]
+        for site, rules in zip(self.sites, self._rules_of_site, strict=True):
+            hit = {i for r in rules for z in site.hearers for i in self.protected.get((r, z), ())}
+            if not asked & (hit | site.level.keys()):
+                continue
+            kept.append(site)
+            rules_kept.append(rules)
+            for i in sorted(hit | site.level.keys()):
+                if i in site.level or received[i] & site.hearers.keys():
+                    self.sites_of[i].append(site)
+        self.whole = len(kept) == len(self.sites) and len(self.slots) == len(self.arrays.kept_slots)
+        self.sites, self._rules_of_site = kept, rules_kept
+
+    def _set_up(self) -> None:
+        slots = self.on.shape[1]
+        self.ledgers: dict[tuple[int, int], Ledger] = {}
+        for site, rules in zip(self.sites, self._rules_of_site, strict=True):
+            site.wards = []
+            for r in rules:
+                law, letters = self.rules[r], coefficients(self.rules[r].family)
+                exactly = np.float64 if law.treatment == "forbid" else np.float32
+                box = self.axis.box(law, letters)
+                site.wards.append(Ward(r, law, Maps(letters, box, self.axis, slots, exactly)))
+                for z in site.hearers if law.treatment == "forbid" else ():
+                    ids = sorted(self.protected.get((r, z), ()))
+                    if ids and (r, z) not in self.ledgers:
+                        load = np.zeros((len(ids), slots))
+                        rows = {i: at for at, i in enumerate(ids)}
+                        self.ledgers[r, z] = Ledger(rows, load, np.full_like(load, law.limit))
+
+    def level(self, site: Site, i: int, hz: int) -> float:
+        """The linear level of carrier i at a site; 0 where it takes no part."""
+        level = site.level.get(i, 0.0)
+        if level and site.made_in == "receivers" and (passband := self._passband[site.place]):
+            return level if any(band.low_hz <= hz <= band.high_hz for band in passband) else 0.0
         return level
 
-    def heard_along(self, place: int, i: int, raster: Ints) -> Floats | None:
-        """The same for every point of a raster; None where the place never hears it."""
-        level = self._heard[place].get(i, 0.0)
+    def _level_along(self, site: Site, i: int, hz: Ints) -> Floats | None:
+        level = site.level.get(i, 0.0)
         if not level:
             return None
-        passband = self._passband[place]
+        passband = self._passband[site.place] if site.made_in == "receivers" else ()
         if not passband:
-            return np.full(len(raster), level)
-        inside = np.zeros(len(raster), bool)
-        for band in passband:
-            inside |= (raster >= band.low_hz) & (raster <= band.high_hz)
+            return np.full(len(hz), level)
+        inside = np.logical_or.reduce([(hz >= band.low_hz) & (hz <= band.high_hz) for band in passband])
         return np.where(inside, level, 0.0)
 
-    def protects(self, rule: int, place: int, i: int) -> bool:
-        return (rule, place, i) in self._protects
+    def gains(self, site: Site, rule: int, i: int) -> list[tuple[int, float]]:
+        """The places at which a rule protects carrier i from what forms at a site, with gains."""
+        return [
+            (z, site.hearers[z])
+            for z in self.received[i]
+            if z in site.hearers and i in self.protected.get((rule, z), ())
+        ]
 
-    def slack_of(self, rule: int, i: int, load: float) -> float:
-        """What a carrier may still suffer under a rule; a fixed one over its limit already bears as much again."""
-        limit = self.rules[rule].limit
-        return limit if self.arrays.fixed[i] and load > limit else limit - load
+    # -- coming and going ---------------------------------------------------------------------------
 
-    def bin_of(self, hz: int) -> int:
-        return int(self.arrays.bins(np.array([hz], np.int64))[0])
+    def start(self, hz: Ints) -> None:
+        """Put many on an empty air at once, whatever they break (hz 0: not placed). The loads are counted once for all."""
+        here = [int(i) for i in np.flatnonzero(hz) if self.sites_of[i] and self.on[i].any()]
+        for i in here:
+            f = self.axis.bin(int(hz[i]))
+            for site in self.sites_of[i]:
+                level = self.level(site, i, int(hz[i]))
+                for ward in site.wards:
+                    weights = self._weights(ward, site, i, level)
+                    if weights is not None:
+                        ward.maps.add(i, int(hz[i]), f, weights)
+        for ledger in self.ledgers.values():
+            ledger.load[:] = 0.0
+        for site in self.sites:
+            for ward in site.wards:
+                if ward.law.treatment != "forbid":
+                    continue
+                for i, load in ward.maps.loads(ward.law.guard_hz):
+                    for z, gain in self.gains(site, ward.rule, i):
+                        ledger = self.ledgers[ward.rule, z]
+                        ledger.load[ledger.row[i]] += gain * load * self.on[i]
+        self._weigh_again()
 
-    def rows_of(self, i: int) -> list[Row]:
-        """The rows that a carrier meets, each once however many slots it stands for."""
-        slots = np.flatnonzero(self.arrays.on[i])
-        found: dict[int, Row] = {}
-        for z in self.places_of[i]:
-            for t in slots:
-                row = self.rows[z][t]
-                found[id(row)] = row
-        return list(found.values())
-
-    def doubtful(self, i: int) -> bool:
-        """Whether a struck point may be clean all the same: victims share the blame, or bins are wider than the raster."""
-        if not self.arrays.exact:
-            return True
-        return any(
-            len(whom.ids) > 1 and self.rules[rule].treatment == "forbid"
-            for row in self.rows_of(i)
-            for rule, whom in row.victims.items()
-        )
+    def _weigh_again(self) -> None:
+        """Give every victim of a forbidding rule the urgency that its slack asks for."""
+        for site in self.sites:
+            for ward in site.wards:
+                for i, was in list(ward.urgency.items()) if ward.law.treatment == "forbid" else ():
+                    now = self._urgency(ward, i, self.gains(site, ward.rule, i))
+                    if np.any(np.abs(now - was) > STALE * was):
+                        self._ready(ward)
+                        ward.urgency[i] = now
+                        ward.maps.reweigh(i, now)
 
     def add(self, i: int, hz: int) -> None:
-        self.hz_of[i], self.bins_of[i] = hz, self.bin_of(hz)
-        for row in self._apart(i):
-            row.add(i, hz)
+        """Put a carrier on the air, whatever that breaks."""
+        booking = self._booked(i, hz)
+        self._judged = None
+        self._book(i, booking, +1.0)
+        f = self.axis.bin(hz)
+        for site in self.sites_of[i]:
+            level = self.level(site, i, hz)
+            for ward in site.wards:
+                weights = self._weights(ward, site, i, level)
+                if weights is not None:
+                    self._ready(ward)
+                    ward.maps.add(i, hz, f, weights)
+        self._follow(booking, i)
 
     def remove(self, i: int, hz: int) -> None:
-        for row in self._apart(i):
-            row.remove(i, hz)
+        """Take it off again."""
+        self._judged = None
+        for site in self.sites_of[i]:
+            for ward in site.wards:
+                if i in ward.maps:
+                    self._ready(ward)
+                    ward.maps.remove(i)
+                    ward.urgency.pop(i, None)
+        booking = self._booked(i, hz)
+        self._book(i, booking, -1.0)
+        self._follow(booking, i)
 
-    def _apart(self, i: int) -> list[Row]:
-        """The carrier's rows, first told apart from slots in which it is off: copied only when something differs."""
-        on = self.arrays.on[i]
-        found: list[Row] = []
-        for z in self.places_of[i]:
-            twins: dict[int, Row] = {}
-            for t in np.flatnonzero(on):
-                row = self.rows[z][t]
-                if id(row) not in twins:
-                    shared = any(self.rows[z][s] is row for s in np.flatnonzero(~on))
-                    twins[id(row)] = row.copy() if shared else row
-                self.rows[z][t] = twins[id(row)]
-            found += twins.values()
+    def _weights(self, ward: Ward, site: Site, i: int, level: float) -> Floats | None:
+        maps = ward.maps
+        weights = np.zeros((len(maps.factors), self.on.shape[1]))
+        if level:
+            for p in range(maps.victim):
+                weights[p] = level ** abs(maps.factors[p]) * self.on[i]
+        gains = self.gains(site, ward.rule, i)
+        if gains:
+            weights[maps.victim] = self._urgency(ward, i, gains)
+            ward.urgency[i] = weights[maps.victim].copy()
+        return weights if level or gains else None
+
+    def _urgency(self, ward: Ward, i: int, gains: list[tuple[int, float]]) -> Floats:
+        """How much it matters to hit a carrier: the gain over what it may still bear, or the gain alone where it only costs."""
+        if ward.law.treatment != "forbid":
+            return np.asarray(max(gain for _, gain in gains) * self.on[i])
+        floor = 1e-6 * ward.law.limit
+        parts = [gain / np.maximum(self.ledgers[ward.rule, z].slack(i), floor) for z, gain in gains]
+        return np.asarray(np.sum(parts, axis=0) * self.on[i])
+
+    def _book(self, i: int, booking: Booking, sign: float) -> None:
+        for key, loads in booking.items():
+            ledger = self.ledgers[key]
+            for victim, load in loads.items():
+                at = ledger.row[victim]
+                ledger.load[at] += sign * load
+                np.maximum(ledger.load[at], 0.0, out=ledger.load[at])
+        if sign < 0:
+            for z in self.received[i]:
+                for r in range(len(self.rules)):
+                    if (r, z) in self.ledgers and i in self.ledgers[r, z].row:
+                        self.ledgers[r, z].load[self.ledgers[r, z].row[i]] = 0.0
+
+    def _follow(self, booking: Booking, i: int) -> None:
+        """Carry changed slacks into the maps."""
+        for r, victim in sorted({(key[0], v) for key, loads in booking.items() for v in loads if v != i}):
+            for site in self.sites_of[victim]:
+                for ward in site.wards:
+                    if ward.rule != r or victim not in ward.maps:
+                        continue
+                    gains = self.gains(site, r, victim)
+                    if not gains:
+                        continue
+                    now, was = self._urgency(ward, victim, gains), ward.urgency[victim]
+                    if np.any(np.abs(now - was) > STALE * was):
+                        self._ready(ward)
+                        ward.urgency[victim] = now
+                        ward.maps.reweigh(victim, now)
+
+    def settle_fixed(self) -> None:
+        """After the fixed carriers are placed: one whose load from them alone exceeds may bear as much again as the limit."""
+        for (r, _), ledger in self.ledgers.items():
+            limit = self.rules[r].limit
+            ledger.may_bear = limit + np.where(ledger.load > limit, ledger.load, 0.0)
+        self._weigh_again()
+
+    # -- memory ---------------------------------------------------------------------------------------
+
+    def _ready(self, ward: Ward) -> None:
+        """Maps that were built for one slot get them all; those asleep stay asleep."""
+        slots = self.on.shape[1]
+        if ward.maps.slots != slots:
+            if ward.maps.awake:
+                self._make_room(ward, (slots - 1) * ward.maps.bytes_per_slot)
+            ward.maps.widen(slots)
+
+    def _wake(self, ward: Ward) -> Maps:
+        self._clock += 1
+        ward.used = self._clock
+        self._ready(ward)
+        if not ward.maps.awake:
+            self._make_room(ward, ward.maps.slots * ward.maps.bytes_per_slot)
+            ward.maps.wake()
+        return ward.maps
+
+    def forget_prices(self) -> None:
+        """Put all maps to sleep that only cost; whoever asks for a price wakes them again."""
+        for site in self.sites:
+            for ward in site.wards:
+                if ward.maps.awake and ward.law.treatment != "forbid":
+                    self._awake_bytes -= ward.maps.slots * ward.maps.bytes_per_slot
+                    ward.maps.sleep()
+
+    def _make_room(self, ward: Ward, wanted: int) -> None:
+        """Put the maps to sleep that were used longest ago, until there is room."""
+        self._awake_bytes += wanted
+        if self._awake_bytes <= self.memory_bytes:
+            return
+        awake = [w for site in self.sites for w in site.wards if w.maps.awake and w is not ward]
+        for old in sorted(awake, key=lambda w: w.used):
+            if self._awake_bytes <= self.memory_bytes * 0.8:
+                return
+            self._awake_bytes -= old.maps.slots * old.maps.bytes_per_slot
+            old.maps.sleep()
+
+    # -- what a carrier at one frequency would do -------------------------------------------------------
+
+    def judge(self, i: int, hz: int) -> bool:
+        """Exactly: a movable carrier at hz neither suffers nor causes more than the forbidding rules allow."""
+        booking = self._booked(i, hz)
+        self._judged = (i, hz, booking)
+        for key, loads in booking.items():
+            ledger, limit = self.ledgers[key], self.rules[key[0]].limit
+            for victim, load in loads.items():
+                room = limit if victim == i else np.maximum(ledger.slack(victim), 0.0)
+                if np.any(load > room * (1 + 1e-12)):
+                    return False
+        return True
+
+    def _booked(self, i: int, hz: int) -> Booking:
+        """Everything that carrier i at hz suffers itself and adds to others under forbidding rules."""
+        if self._judged is not None and self._judged[:2] == (i, hz):
+            return self._judged[2]
+        booking: Booking = {}
+        f, when = self.axis.bin(hz), self._when(i)
+        seen = any(low <= f < high for low, high in self.axis.reading)
+        for site in self.sites_of[i]:
+            level = self.level(site, i, hz)
+            for ward in site.wards:
+                if ward.law.treatment != "forbid" or not ward.maps.n:
+                    continue
+                self._ready(ward)
+                maps, r, guard = ward.maps, ward.rule, ward.law.guard_hz
+                sees = seen and maps.awake
+                gains = self.gains(site, r, i)
+                if gains and not (sees and maps.peek(maps.victim, f, when) < NOTHING * ward.law.limit):
+                    load = maps.suffered(hz, guard, when) * self.on[i]
+                    for z, gain in gains if load.any() else ():
+                        book = booking.setdefault((r, z), {})
+                        book[i] = book.get(i, 0.0) + gain * load
+                if level and not (sees and self._harmless(maps, f, level, when)):
+                    weights = np.array([level ** abs(k) * self.on[i] for k in maps.factors[:-1]])
+                    for victim, load in maps.added(hz, weights, guard, when).items():
+                        for z, gain in self.gains(site, r, victim):
+                            book = booking.setdefault((r, z), {})
+                            book[victim] = book.get(victim, 0.0) + gain * load
+        return booking
+
+    def _harmless(self, maps: Maps, f: int, level: float, when: slice) -> bool:
+        return all(
+            maps.peek(p, f, when) * level ** abs(maps.factors[p]) < NOTHING for p in range(maps.victim)
+        )
+
+    # -- what it would do at every point of its raster ----------------------------------------------------
+
+    def survey(
+        self, i: int, hz: Ints, rules: Iterable[int] | None = None, priced: bool = True
+    ) -> tuple[Bools, Bools, Floats]:
+        """(clean, surely struck, cost) at rising frequencies, for a carrier that is not on the air.
+
+        `clean` is what the maps prove clean. A point that is neither clean nor surely struck has to be judged: several victims
+        share the blame, or bins are wider than the raster. `rules` limits the look.
+        """
+        clean, sure, cost = np.ones(len(hz), bool), np.zeros(len(hz), bool), np.zeros(len(hz))
+        if not self.sites_of[i] or not len(hz):
+            return clean, sure, cost
+        bins = self.axis.bins(hz)
+        when = self._when(i)
+        suffers: dict[tuple[int, int], Floats] = {}
+        causes: dict[int, Floats] = {}
+        victims: dict[int, int] = {}
+        for site in self.sites_of[i]:
+            level = self._level_along(site, i, hz)
+            for ward in site.wards:
+                r = ward.rule
+                if not ward.maps.n or (rules is not None and r not in rules):
+                    continue
+                if ward.law.treatment != "forbid" and not priced:
+                    continue
+                gains = self.gains(site, r, i)
+                maps = self._wake(ward)
+                if gains:
+                    load = maps.read(maps.victim, bins, when)
+                    for z, gain in gains:
+                        suffers[r, z] = suffers.get((r, z), 0.0) + gain * load
+                if level is not None:
+                    causes[r] = causes.get(r, 0.0) + maps.caused(bins, level, when)
+                    victims[r] = victims.get(r, 0) + maps.n
+        mine = self.on[i, when] > 0
+        worst: dict[int, Floats] = {}
+        for (r, _), load in suffers.items():
+            top = load[mine].max(axis=0)
+            worst[r] = np.maximum(worst[r], top) if r in worst else top
+        exact = self.axis.exact
+        for r, load in worst.items():
+            law = self.rules[r]
+            if law.treatment == "forbid":
+                clean &= load <= law.limit
+                sure |= load > law.limit * 1.001 + 1e-9 if exact else False
+            else:
+                cost += law.weight * np.where(load > law.limit, load, 0.0)
+        for r, load in causes.items():
+            law, top = self.rules[r], load[mine].max(axis=0)
+            if law.treatment == "forbid":
+                clean &= top < 1.0
+                sure |= top > (1 + 2 * STALE) * victims[r] if exact else False
+            else:
+                cost += law.weight * np.where(top > law.limit, top, 0.0)
+        return clean, sure, cost
+
+    def _when(self, i: int) -> slice:
+        on = np.flatnonzero(self.on[i])
+        return slice(int(on[0]), int(on[-1]) + 1) if len(on) else slice(0, 0)
+
+    def neighbours(self, i: int) -> set[int]:
+        """Carriers on the air at the sites that a carrier touches."""
+        return {
+            int(j) for site in self.sites_of[i] for ward in site.wards for j in ward.maps.ids[: ward.maps.n]
+        } - {i}
+
+    def blamed(self, i: int, hz: int) -> list[int]:
+        """Whoever takes part in a relation that carrier i at hz completes under a forbidding rule, once for each."""
+        found: list[int] = []
+        for site in self.sites_of[i]:
+            level = self.level(site, i, hz)
+            for ward in site.wards:
+                if ward.law.treatment != "forbid" or not ward.maps.n:
+                    continue
+                maps = ward.maps
+                self._ready(ward)
+                letters = [maps.victim] if self.gains(site, ward.rule, i) else []
+                letters += range(maps.victim) if level else []
+                on = self.on[i] > 0
+                for letter in letters:
+                    members = maps.hits(letter, hz, ward.law.guard_hz, self._when(i))
+                    together = np.ones((members.shape[1], int(on.sum())), bool)
+                    for p, who in zip(maps.others[letter], members, strict=True):
+                        together &= maps.weights[p, who][:, on] > 0
+                    found += maps.ids[members[:, together.any(axis=1)]].T.ravel().tolist()
         return found
 
-    def each_row(self) -> list[tuple[int, int, Row]]:
-        """(place, first slot, row) of every row that differs."""
-        found: dict[int, tuple[int, int, Row]] = {}
-        for z, slots in enumerate(self.rows):
-            for t, row in enumerate(slots):
-                found.setdefault(id(row), (z, t, row))
-        return list(found.values())
+    def products_on(
+        self, i: int, hz: int, rule: int, place: int, slot: int
+    ) -> list[tuple[float, tuple[int, ...]]]:
+        """(weight, carriers) of every product that hits carrier i at a place in a slot of the problem, strongest first."""
+        found: list[tuple[float, tuple[int, ...]]] = []
+        for site in self.sites_of[i]:
+            gain = site.hearers.get(place, 0.0)
+            for ward in site.wards:
+                if ward.rule != rule or not gain:
+                    continue
+                maps = ward.maps
+                members = maps.hits(maps.victim, hz, ward.law.guard_hz, self._when(i))
+                ids = maps.ids[members]
+                good = (ids != i).all(axis=0) & self.arrays.on[ids, slot].all(axis=0)
+                weight = np.full(int(good.sum()), gain)
+                for p, who in zip(maps.others[maps.victim], members[:, good], strict=True):
+                    weight *= maps.weights[p, who].max(axis=1)
+                found += zip(weight.tolist(), map(tuple, ids[:, good].T.tolist()), strict=True)
+        return sorted(found, reverse=True)

@@ -3,7 +3,6 @@
 Built once per problem; the search only reads it. Carriers are numbered as in the document.
 """
 
-import math
 from collections import defaultdict
 from functools import cached_property
 
@@ -166,86 +165,21 @@ class Arrays:
         return need
 
     @cached_property
-    def bin_hz(self) -> int:
-        """The step on which everything that makes or suffers products lies, but never under an eighth of the smallest guard."""
-        guards = [rule.guard_hz for rule in self.problem.products if rule.treatment != "ignore"]
-        step = 0
-        base = self._lowest_hz
-        for i, carrier in enumerate(self.carriers):
-            if not self.on_axis[i]:
-                continue
-            if carrier.fixed_hz is not None:
-                step = math.gcd(step, carrier.fixed_hz - base)
-                continue
-            for part in carrier.tuning:
-                step = math.gcd(step, part.low_hz - base)
-                if part.points > 1:
-                    step = math.gcd(step, part.step_hz)
-        return max(step, min(guards, default=8) // 8, 1)
+    def kept_slots(self) -> Ints:
+        """Slots that are worth looking at for products: whoever is on in a dropped one is also on in a kept one.
 
-    @cached_property
-    def exact(self) -> bool:
-        """Whether every frequency is a whole bin from the start of the axis."""
-        for i, carrier in enumerate(self.carriers):
-            if not self.on_axis[i]:
-                continue
-            points = (
-                [carrier.fixed_hz] if carrier.fixed_hz is not None else [p.low_hz for p in carrier.tuning]
-            )
-            steps = (
-                [] if carrier.fixed_hz is not None else [p.step_hz for p in carrier.tuning if p.points > 1]
-            )
-            if any((hz - self._lowest_hz) % self.bin_hz for hz in points) or any(
-                step % self.bin_hz for step in steps
+        Loads only grow with the set on the air, so the worst is exact. A slot with a further fixed carrier does not stand
+        for one without, since what fixed carriers suffer from each other raises what they may bear.
+        """
+        kept: list[int] = []
+        for t in sorted(range(self.slots), key=lambda t: -int(self.on[:, t].sum())):
+            mine = self.on[:, t]
+            if not any(
+                not (mine & ~self.on[:, k]).any() and not (self.on[:, k] & ~mine & self.fixed).any()
+                for k in kept
             ):
-                return False
-        return True
-
-    @cached_property
-    def on_axis(self) -> Bools:
-        """Carriers that mix with others or that some product rule protects; the rest needs no load maps."""
-        rules = [rule for rule in self.problem.products if rule.treatment != "ignore"]
-        return np.array(
-            [
-                bool(rules) and (c.mixes or any(rule.kinds is None or c.kind in rule.kinds for rule in rules))
-                for c in self.carriers
-            ],
-            bool,
-        )
-
-    @cached_property
-    def _lowest_hz(self) -> int:
-        return min(self._ends(min), default=0)
-
-    @cached_property
-    def axis_low_hz(self) -> int:
-        """The axis begins a guard below the lowest frequency and ends a guard above the highest: products land there too."""
-        return self._lowest_hz - self._margin_bins * self.bin_hz
-
-    @cached_property
-    def _margin_bins(self) -> int:
-        return max((-(-rule.guard_hz // self.bin_hz) for rule in self.problem.products), default=0)
-
-    @cached_property
-    def axis_bins(self) -> int:
-        return (max(self._ends(max), default=0) - self.axis_low_hz) // self.bin_hz + 2 + self._margin_bins
-
-    def _ends(self, pick: object) -> list[int]:
-        lowest = pick is min
-        found = []
-        for i, c in enumerate(self.carriers):
-            if not self.on_axis[i]:
-                continue
-            if c.fixed_hz is not None:
-                found.append(c.fixed_hz)
-            else:
-                found += [part.low_hz if lowest else part.high_hz for part in c.tuning]
-        return found
-
-    def bins(self, hz: Ints) -> Ints:
-        """The bin of each frequency; rounded where the axis is not exact."""
-        away = hz - self.axis_low_hz
-        return away // self.bin_hz if self.exact else (away + self.bin_hz // 2) // self.bin_hz
+                kept.append(t)
+        return np.array(sorted(kept), np.int64)
 
 
 def _highest_between(level: Floats, first: Ints, last: Ints) -> Floats:

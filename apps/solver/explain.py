@@ -1,137 +1,118 @@
 """Why a carrier was left out, and which loads are over their limits and through whom."""
 
+import math
 from collections import defaultdict
 from typing import Any
 
 import numpy as np
 
-from apps.solver.arrays import Floats
+from apps.solver.air import Air
+from apps.solver.arrays import Bools, Ints
 from apps.solver.problem import Problem
 from apps.solver.result import Load
 from apps.solver.search import Search, Unit
+from apps.solver.verify import Verdict
 
 PRODUCTS_NAMED = 5
 
 
 def blocked_by(search: Search, unit: Unit) -> tuple[dict[str, Any], ...]:
-    """What took the raster of a left-out carrier away: each point is shared equally among all that forbid it."""
+    """What took the raster of a left-out unit's first carrier away: each point is shared equally among all that forbid it."""
     i = unit.first
     raster = search.arrays.raster(i)
     if not len(raster):
         return ({"cause": "tuning", "share": 1.0},)
-    causes = _causes(search, i)
+    causes = causes_along(search, i, raster)
     weight = np.zeros(len(raster))
     for _, struck in causes:
         weight += struck
+    per_point = np.divide(1.0, weight, out=np.zeros(len(raster)), where=weight > 0)
     shares: dict[str, tuple[dict[str, Any], float]] = {}
     for cause, struck in causes:
-        share = float((struck / np.maximum(weight, 1)).sum()) / len(raster)
+        share = float(per_point[struck].sum()) / len(raster)
         if share > 0:
             key = repr(sorted(cause.items()))
             shares[key] = (cause, shares[key][1] + share if key in shares else share)
-    # A point that nobody takes from this one alone is one at which its partner cannot be.
+    # A point that nobody takes from this carrier alone is one at which its partner cannot be.
     alone = float((weight == 0).sum()) / len(raster)
     if alone:
-        shares["rest"] = ({"cause": "pair" if unit.second is not None else "product"}, alone)
+        shares["rest"] = ({"cause": "pair" if len(unit.members) > 1 else "product"}, alone)
     found = sorted(shares.values(), key=lambda item: -item[1])
     return tuple({**cause, "share": round(share, 6)} for cause, share in found)
 
 
-def _causes(search: Search, i: int) -> list[tuple[dict[str, Any], Floats]]:
+def causes_along(
+    search: Search, i: int, raster: Ints, *, named: bool = True
+) -> list[tuple[dict[str, Any], Bools]]:
+    """Everything that forbids points of a raster to carrier i, the others being where they are: (cause, struck points)."""
     arrays, problem = search.arrays, search.problem
-    raster = arrays.raster(i)
-    causes: list[tuple[dict[str, Any], Floats]] = []
+    causes: list[tuple[dict[str, Any], Bools]] = []
     for row, low, high in arrays.blocked_ranges(i):
-        struck = np.zeros(len(raster))
-        struck[low:high] = 1
+        struck = np.zeros(len(raster), bool)
+        struck[low:high] = True
         causes.append(({"cause": "blocked", "blocked": problem.blocked[row].id or f"row {row}"}, struck))
     need = search.needs(i)
     for j in np.flatnonzero((need > 0) & (search.hz > 0)):
         low = int(np.searchsorted(raster, search.hz[j] - need[j], "right"))
         high = int(np.searchsorted(raster, search.hz[j] + need[j], "left"))
         if low < high:
-            struck = np.zeros(len(raster))
-            struck[low:high] = 1
+            struck = np.zeros(len(raster), bool)
+            struck[low:high] = True
             causes.append(({"cause": "separation", "carrier": arrays.carriers[j].id}, struck))
-    for members, width in search._spans.get(i, ()):
+    for members, width in search.spans.get(i, ()):
         placed = [int(search.hz[j]) for j in members if j != i and search.hz[j]]
         if placed:
-            outside = (raster < max(placed) - width) | (raster > min(placed) + width)
-            causes.append(({"cause": "span"}, outside.astype(float)))
+            causes.append(
+                ({"cause": "span"}, (raster < max(placed) - width) | (raster > min(placed) + width))
+            )
     for _, at in search.anchored.get(i, ()):
-        causes.append(({"cause": "pair"}, (~np.isin(raster, at)).astype(float)))
-    return causes + _product_causes(search, i)
+        causes.append(({"cause": "pair"}, ~np.isin(raster, at)))
+    return causes + _product_causes(search, i, raster, named)
 
 
-def _product_causes(search: Search, i: int) -> list[tuple[dict[str, Any], Floats]]:
-    arrays, air = search.arrays, search.air
-    raster, found = arrays.raster(i), []
-    if not arrays.on_axis[i]:
+def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[tuple[dict[str, Any], Bools]]:
+    air, found = search.air, []
+    if not air.sites_of[i]:
         return []
-    bins = arrays.bins(raster)
     for rule, law in enumerate(search.problem.products):
         if law.treatment != "forbid":
             continue
-        clean = np.ones(len(raster), bool)
-        rows = [row for row in air.rows_of(i) if rule in row.victims]
-        for row in rows:
-            row.survey(i, raster, bins, clean, np.zeros(len(raster)), only=rule)
+        clean, _, _ = air.survey(i, raster, {rule})
         struck = np.flatnonzero(~clean)
         if len(struck):
             cause: dict[str, Any] = {"cause": "product", "family": law.family}
-            middle = int(raster[struck[len(struck) // 2]])
-            named = next((who for row in rows if (who := row.culprits(rule, i, middle))), ())
-            if named:
-                cause["carriers"] = [arrays.carriers[j].id for j in named]
-            found.append((cause, (~clean).astype(float)))
+            blamed = air.blamed(i, int(raster[struck[len(struck) // 2]])) if named else []
+            if blamed:
+                cause["carriers"] = [search.arrays.carriers[j].id for j in dict.fromkeys(blamed[:3])]
+            found.append((cause, ~clean))
     return found
 
 
-def loads_over_limit(search: Search) -> list[Load]:
+def loads_over_limit(search: Search, verdict: Verdict) -> list[Load]:
     """One entry per carrier and rule over its limit: the worst place and slot, with at most five of its products."""
-    problem: Problem = search.problem
-    found = []
-    for rule, law in enumerate(problem.products):
-        if law.treatment == "ignore":
-            continue
-        for i, (load, place, slot) in sorted(search.worst_loads(rule).items()):
-            if load > law.limit:
-                found.append(
-                    Load(
-                        id=search.arrays.carriers[i].id,
-                        row=rule,
-                        zone=problem.zones[place].id,
-                        slot=problem.slots[slot],
-                        level_db=round(10 * float(np.log10(load)), 3),
-                        products=_products(search, rule, i, place, slot),
-                    )
-                )
-    return found
-
-
-def _products(search: Search, rule: int, i: int, place: int, slot: int) -> tuple[tuple[str, ...], ...]:
-    """The strongest products of a rule's family that hit a carrier; enumerated for this one carrier alone."""
-    row = search.air.rows[place][slot]
-    law = search.problem.products[rule]
-    keep = np.array([j != i for j in row.ids], bool)
-    ids = [j for j in row.ids if j != i]
-    hz, level, target = row.hz[keep], row.level[keep], int(search.hz[i])
-    hits: list[tuple[float, tuple[int, ...]]] = []
-    if law.family in search.air.two_letters:
-        k, m = search.air.two_letters[law.family]
-        near = np.abs(k * hz[:, None] - m * hz[None, :] - target) < law.guard_hz
-        np.fill_diagonal(near, False)
-        hits = [(float(level[a] ** k * level[b] ** m), (ids[a], ids[b])) for a, b in np.argwhere(near)]
-    else:
-        for c in range(len(hz)):
-            near = np.triu(np.abs(hz[:, None] + hz[None, :] - hz[c] - target) < law.guard_hz, 1)
-            near[c, :] = near[:, c] = False
-            hits += [
-                (float(level[a] * level[b] * level[c]), (ids[a], ids[b], ids[c]))
-                for a, b in np.argwhere(near)
-            ]
-    hits.sort(reverse=True)
-    return tuple(tuple(search.arrays.carriers[j].id for j in letters) for _, letters in hits[:PRODUCTS_NAMED])
+    problem, number = search.problem, search.arrays.number
+    air = search.air
+    if verdict.loads and not air.whole:
+        air = Air(search.arrays, readers=range(search.arrays.n))
+        air.start(search.hz)
+    place = {zone.id: z for z, zone in enumerate(problem.zones)}
+    slot = {code: t for t, code in enumerate(problem.slots)}
+    return [
+        Load(
+            id=code,
+            row=row,
+            zone=worst.zone,
+            slot=worst.slot,
+            level_db=round(10 * math.log10(worst.load), 3),
+            products=tuple(
+                tuple(search.arrays.carriers[j].id for j in letters)
+                for _, letters in air.products_on(
+                    number[code], int(search.hz[number[code]]), row, place[worst.zone], slot[worst.slot]
+                )[:PRODUCTS_NAMED]
+            ),
+        )
+        for (row, code), worst in sorted(verdict.loads.items())
+    ]
 
 
 def unplaced_by_priority(problem: Problem, left: list[str]) -> dict[str, int]:

@@ -1,37 +1,48 @@
-"""The search: every state is a valid plan. Construct, then bring back what was left out, then move what costs most.
+"""The search: every state is a valid plan. Construct, bring back what was left out, then move what costs most.
 
-Units are single carriers or duplex pairs. Construction takes carriers that are on all day first, while every slot is
-alike and one row serves them all, then the rest; within that, the most constrained first. What finds no clean point is
-brought back by ejection: a few neighbours are taken off, the carrier placed, and the neighbours placed again; a round is
-kept only if the plan gets better in the objective's order (ruin and recreate; Schrimpf et al. 2000, from memory).
+What is placed together is a unit: one carrier, or those that duplex pairs tie to each other. Construction takes carriers that
+are on all day first, while every slot is alike and one row of the maps serves them all; within that, the most constrained
+first. What finds no clean point is brought back by ejection: it takes the point at which fewest others stand in its way, they
+are taken off and placed again, and a round is kept only if the plan gets no worse in the objective's order (ruin and recreate,
+Schrimpf et al. 2000, J. Comput. Phys. 159; ejection as in PartialCol, Blöchliger & Zufferey 2008; both from memory).
 """
 
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
-from apps.solver.air import Air, Unsupported
+from apps.solver import channels
+from apps.solver.air import Air
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.problem import Problem
 from apps.solver.result import Progress
 
-TRIES = 40  # points of a raster that are recounted exactly before a unit is given up for now
-ROUNDS_WITHOUT_GAIN = 30
+TRIES = 40  # points of a raster that are judged before a unit is given up for now
+IDLE_ROUNDS = 60
+LAYOUTS = 64
 
 
 @dataclass(frozen=True)
 class Unit:
-    """What is placed together: one carrier, or two at an offset (the second's place above the first's, in hertz)."""
+    """What is placed together. Each layout gives every member's distance from the first, in hertz."""
 
-    first: int
-    second: int | None = None
-    offsets_hz: tuple[int, ...] = ()
+    members: tuple[int, ...]
+    layouts: tuple[tuple[int, ...], ...] = ((0,),)
 
     @property
-    def members(self) -> tuple[int, ...]:
-        return (self.first,) if self.second is None else (self.first, self.second)
+    def first(self) -> int:
+        return self.members[0]
+
+    def seen_from(self, i: int) -> "Unit":
+        """The same unit with carrier i as its first member."""
+        at = self.members.index(i)
+        order = [at, *(k for k in range(len(self.members)) if k != at)]
+        turned = tuple(tuple(layout[k] - layout[at] for k in order) for layout in self.layouts)
+        return Unit(tuple(self.members[k] for k in order), turned)
 
 
 class Stopped(Exception):
@@ -45,49 +56,71 @@ class Search:
         self,
         problem: Problem,
         *,
-        seed: int,
-        deadline: float,
+        seed: int = 0,
+        deadline: float = float("inf"),
         should_stop: Callable[[], bool] | None = None,
         on_progress: Callable[[Progress], None] | None = None,
+        readers: Iterable[int] | None = None,
+        slots: Ints | None = None,
+        arrays: Arrays | None = None,
     ) -> None:
         self.problem = problem
-        self.arrays = Arrays(problem)
-        self.air = Air(self.arrays)
+        self.arrays = Arrays(problem) if arrays is None else arrays
+        self.air = Air(self.arrays, readers=readers, slots=slots)
         self.random = np.random.default_rng(seed)
         self.deadline, self.should_stop, self.on_progress = deadline, should_stop, on_progress
         self.hz: Ints = np.zeros(self.arrays.n, np.int64)  # 0: not placed
         self.stopped = "no better found"
-        self._spans = self._spans_of_carriers()
+        self.spans = self._spans_of_carriers()
+        self.because: dict[int, int] = {}  # carriers that moved, and for whose sake
         self._needs: dict[int, Ints] = {}
-        self._suffering: dict[int, float] = {}
         self.units = self._units()
+        self.unit_of = {i: unit for unit in self.units for i in unit.members}
 
     # -- what there is to place -----------------------------------------------------------------
 
     def _units(self) -> list[Unit]:
+        """Movable carriers, tied together by their duplex pairs."""
         number, fixed = self.arrays.number, self.arrays.fixed
-        paired: dict[int, Unit] = {}
+        ties: dict[int, list[tuple[int, tuple[int, ...]]]] = {}
         self.anchored: dict[int, list[tuple[int, tuple[int, ...]]]] = {}
         for pair in self.problem.pairs:
             a, b = number[pair.first], number[pair.second]
-            if fixed[a] and fixed[b]:
-                continue
-            if fixed[a] or fixed[b]:
-                # The fixed end stays; the other sits at the offset from it or nowhere.
-                end, free = (a, b) if fixed[a] else (b, a)
-                at = [self._fixed_hz(end) + (o if end == a else -o) for o in pair.offsets_hz]
-                self.anchored.setdefault(free, []).append((end, tuple(at)))
-                continue
-            if a in paired or b in paired:
-                raise Unsupported(
-                    f"pairs: {pair.first} and {pair.second} share a carrier with another pair; not obeyed yet"
-                )
-            paired[a] = paired[b] = Unit(a, b, pair.offsets_hz)
-        units = {id(unit): unit for unit in paired.values()}
-        singles = [Unit(i) for i in range(self.arrays.n) if i not in paired and not fixed[i]]
-        return [*units.values(), *singles]
+            back = tuple(-offset for offset in pair.offsets_hz)
+            for end, other, offsets in ((a, b, pair.offsets_hz), (b, a, back)):
+                if fixed[end] and not fixed[other]:
+                    # The fixed end stays; the other sits at the offset from it or nowhere.
+                    at = tuple(self.fixed_hz(end) + offset for offset in offsets)
+                    self.anchored.setdefault(other, []).append((end, at))
+                elif not fixed[end] and not fixed[other]:
+                    ties.setdefault(end, []).append((other, offsets))
+        units, seen = [], set(np.flatnonzero(fixed).tolist())
+        for i in range(self.arrays.n):
+            if i not in seen:
+                unit = self._tied(i, ties)
+                seen |= set(unit.members)
+                units.append(unit)
+        return units
 
-    def _fixed_hz(self, i: int) -> int:
+    def _tied(self, first: int, ties: dict[int, list[tuple[int, tuple[int, ...]]]]) -> Unit:
+        members, edges = [first], []
+        for end in members:
+            for other, offsets in ties.get(end, ()):
+                edges.append((end, other, offsets))
+                if other not in members:
+                    members.append(other)
+        if not edges:
+            return Unit((first,))
+        layouts: list[dict[int, int]] = [{first: 0}]
+        for end, other, offsets in edges:
+            grown = []
+            for layout, offset in product(layouts, offsets):
+                if layout.get(other, layout[end] + offset) == layout[end] + offset:
+                    grown.append({**layout, other: layout[end] + offset})
+            layouts = grown[:LAYOUTS]
+        return Unit(tuple(members), tuple(dict.fromkeys(tuple(lay[i] for i in members) for lay in layouts)))
+
+    def fixed_hz(self, i: int) -> int:
         hertz = self.arrays.carriers[i].fixed_hz
         assert hertz is not None
         return hertz
@@ -95,7 +128,7 @@ class Search:
     def _spans_of_carriers(self) -> dict[int, list[tuple[list[int], int]]]:
         found: dict[int, list[tuple[list[int], int]]] = {}
         for span in self.problem.spans:
-            members = [self.arrays.number[code] for code in span.carriers]
+            members = [self.arrays.number[code] for code in dict.fromkeys(span.carriers)]
             for i in members:
                 found.setdefault(i, []).append((members, span.max_span_hz))
         return found
@@ -105,15 +138,27 @@ class Search:
     def place_fixed(self) -> None:
         """Fixed carriers stand where they are, whatever that breaks."""
         for i in np.flatnonzero(self.arrays.fixed):
-            self._put(int(i), self._fixed_hz(int(i)))
+            self.hz[i] = self.fixed_hz(int(i))
+        self.air.start(self.hz)
+        self.air.settle_fixed()
+
+    def start(self, hz: Ints) -> None:
+        """Begin with a plan that is known to be clean; fixed carriers must stand in it."""
+        fixed = np.where(self.arrays.fixed, hz, 0)
+        self.hz[:] = fixed
+        self.air.start(fixed)
+        self.air.settle_fixed()
+        if (fixed != hz).any():
+            self.air.start(np.where(self.arrays.fixed, 0, hz))
+            self.hz[:] = hz
 
     def _put(self, i: int, hertz: int) -> None:
         self.hz[i] = hertz
-        if self.arrays.on_axis[i]:
+        if self.air.sites_of[i]:
             self.air.add(i, hertz)
 
     def _lift(self, i: int) -> None:
-        if self.arrays.on_axis[i]:
+        if self.air.sites_of[i]:
             self.air.remove(i, int(self.hz[i]))
         self.hz[i] = 0
 
@@ -129,25 +174,27 @@ class Search:
             self._put(i, at)
 
     def needs(self, i: int) -> Ints:
+        """How far every other carrier must stay from this one, in hertz."""
         if i not in self._needs:
+            if len(self._needs) * self.arrays.n > 20_000_000:
+                self._needs.clear()
             self._needs[i] = self.arrays.needs_hz(i)
         return self._needs[i]
 
-    def separated(self, i: int, raster: Ints) -> Bools:
-        """Which points of a raster keep their distance to everybody who is placed."""
+    def crowding(self, i: int, raster: Ints, weight: Ints | None = None) -> Ints:
+        """How many placed carriers stand too near at each point of a raster, or how much they weigh."""
         need = self.needs(i)
         others = np.flatnonzero((need > 0) & (self.hz > 0))
-        others = others[others != i]
+        each = np.ones(len(others), np.int64) if weight is None else weight[others]
         steps = np.zeros(len(raster) + 1, np.int64)
-        np.add.at(steps, np.searchsorted(raster, self.hz[others] - need[others], "right"), 1)
-        np.add.at(steps, np.searchsorted(raster, self.hz[others] + need[others], "left"), -1)
-        return np.asarray(np.cumsum(steps[:-1]) <= 0)
+        np.add.at(steps, np.searchsorted(raster, self.hz[others] - need[others], "right"), each)
+        np.add.at(steps, np.searchsorted(raster, self.hz[others] + need[others], "left"), -each)
+        return np.cumsum(steps[:-1])
 
-    def permitted(self, i: int) -> Bools:
-        """Which points of the raster no rule but those of products takes away, the others being where they are."""
-        raster = self.arrays.raster(i)
-        free = self.arrays.open_points(i) & self.separated(i, raster)
-        for members, width in self._spans.get(i, ()):
+    def bound_to(self, i: int, raster: Ints) -> Bools:
+        """Which points spans and fixed partners leave, the others being where they are."""
+        free = np.ones(len(raster), bool)
+        for members, width in self.spans.get(i, ()):
             placed = [int(self.hz[j]) for j in members if j != i and self.hz[j]]
             if placed:
                 free &= (raster >= max(placed) - width) & (raster <= min(placed) + width)
@@ -155,42 +202,33 @@ class Search:
             free &= np.isin(raster, at)
         return free
 
-    def surveyed(self, i: int, free: Bools) -> tuple[Bools, Floats]:
-        """Of the permitted points, those that products leave clean, and what every point costs."""
+    def permitted(self, i: int) -> Bools:
+        """Which points of the raster no rule but those of products takes away, the others being where they are."""
         raster = self.arrays.raster(i)
-        cost = np.zeros(len(raster))
+        return self.arrays.open_points(i) & (self.crowding(i, raster) <= 0) & self.bound_to(i, raster)
+
+    def surveyed(self, i: int, free: Bools, *, priced: bool = True) -> tuple[Bools, Bools, Floats]:
+        """(clean, surely struck, cost) for every point of the raster; not permitted is surely struck."""
+        raster = self.arrays.raster(i)
+        clean, sure, cost = np.zeros(len(raster), bool), ~free, np.zeros(len(raster))
         at = np.flatnonzero(free)
         if not len(at):
-            return free, cost
-        clean = np.ones(len(at), bool)
-        if self.arrays.on_axis[i]:
-            points, bins = raster[at], self.arrays.bins(raster[at])
-            by_place: dict[int, Floats] = {}
-            for row in self.air.rows_of(i):
-                price = np.zeros(len(at))
-                row.survey(i, points, bins, clean, price)
-                # A carrier pays for its worst load only: of the slots of one place the dearest counts.
-                by_place[row.place] = (
-                    np.maximum(by_place[row.place], price) if row.place in by_place else price
-                )
-            for price in by_place.values():
-                cost[at] += price
-        noise = self.arrays.noise(i)
-        if noise is not None:
-            cost += noise
-        self._add_wishes(i, raster, cost)
-        left = free.copy()
-        left[at] = clean
-        return left, cost
+            return clean, sure, cost
+        clean[at], sure[at], cost[at] = self.air.survey(i, raster[at], priced=priced)
+        if priced:
+            noise = self.arrays.noise(i)
+            if noise is not None:
+                cost += noise
+            self._add_wishes(i, raster, cost)
+        return clean, sure, cost
 
     def _add_wishes(self, i: int, raster: Ints, cost: Floats) -> None:
         if not self.arrays.wishes and not self.arrays.named_wishes:
             return
-        mine = self.arrays.kind_of[i]
+        mine = int(self.arrays.kind_of[i])
         named = self.arrays.named_wishes.get(i, {})
-        together = self.arrays.on @ self.arrays.on[i]
-        for j in np.flatnonzero((self.hz > 0) & together):
-            rows = named.get(int(j)) or self.arrays.wishes.get((int(mine), int(self.arrays.kind_of[j])))
+        for j in np.flatnonzero((self.hz > 0) & (self.arrays.on @ self.arrays.on[i])):
+            rows = named.get(int(j)) or self.arrays.wishes.get((mine, int(self.arrays.kind_of[j])))
             if j == i or not rows:
                 continue
             widest = max(width for width, _ in rows)
@@ -203,140 +241,165 @@ class Search:
 
     def clean_at(self, i: int, hertz: int) -> bool:
         """Exactly: neither suffers nor causes more than a forbidding rule allows."""
-        if not self.arrays.on_axis[i]:
-            return True
-        for row in self.air.rows_of(i):
-            for rule, whom in row.victims.items():
-                if self.air.rules[rule].treatment != "forbid":
-                    continue
-                own = row.suffered(rule, i, hertz) if self.air.protects(rule, row.place, i) else 0.0
-                if own > self.air.slack_of(rule, i, 0.0):
-                    return False
-                added = row.added(rule, i, hertz)
-                if any(
-                    load > max(whom.slack[v], 0.0) for v, load in zip(whom.ids, added, strict=True) if load
-                ):
-                    return False
+        return not self.air.sites_of[i] or self.air.judge(i, hertz)
+
+    def place(self, unit: Unit, *, spread: bool = True, loose: int = 0, thorough: bool = False) -> bool:
+        """Put a unit at its cheapest clean point (not spread: the lowest), if there is one.
+
+        `loose` picks at random among that many of the first; `thorough` also judges points that the maps leave in doubt.
+        """
+        if not unit.layouts or any(not len(self.arrays.raster(i)) for i in unit.members):
+            return False
+        looks = []
+        for i in unit.members:
+            free = self.permitted(i)
+            if not free.any():
+                return False
+            looks.append(self.surveyed(i, free, priced=spread))
+        raster = self.arrays.raster(unit.first)
+        for layout in unit.layouts:
+            if not self._apart(unit, layout):
+                continue
+            clean, doubtful, cost = self._together(unit, layout, raster, looks)
+            wanted = self._wanted(unit, layout, raster)
+            if wanted is not None and not (clean | doubtful)[wanted]:
+                wanted = None
+            order = self._in_order(np.flatnonzero(clean), cost, wanted, spread, loose)
+            if thorough or wanted is not None:
+                order = [*order, *np.flatnonzero(doubtful)[: None if thorough else 0].tolist()]
+            for at in order:
+                if self._take(unit, layout, int(raster[at])):
+                    return True
+        return False
+
+    def _wanted(self, unit: Unit, layout: tuple[int, ...], raster: Ints) -> int | None:
+        """The point at which the whole unit stays where it was."""
+        before = [self.arrays.carriers[i].previous_hz for i in unit.members]
+        if before[0] is None or any(
+            b is None or b != before[0] + offset for b, offset in zip(before, layout, strict=True)
+        ):
+            return None
+        at = int(np.searchsorted(raster, before[0]))
+        return at if at < len(raster) and raster[at] == before[0] else None
+
+    def _apart(self, unit: Unit, layout: tuple[int, ...]) -> bool:
+        """Whether members owe each other less than the layout gives."""
+        return all(
+            abs(layout[a] - layout[b]) >= self.needs(unit.members[a])[unit.members[b]]
+            for a in range(len(layout))
+            for b in range(a)
+        )
+
+    def _together(
+        self, unit: Unit, layout: tuple[int, ...], raster: Ints, looks: list[tuple[Bools, Bools, Floats]]
+    ) -> tuple[Bools, Bools, Floats]:
+        """(clean, doubtful, cost) of the whole unit for every point of its first member's raster."""
+        clean, sure, cost = looks[0]
+        for i, offset, (other_clean, other_sure, other_cost) in zip(
+            unit.members[1:], layout[1:], looks[1:], strict=True
+        ):
+            theirs = self.arrays.raster(i)
+            at = np.searchsorted(theirs, raster + offset).clip(0, len(theirs) - 1)
+            met = theirs[at] == raster + offset
+            clean, sure, cost = (
+                clean & met & other_clean[at],
+                sure | ~met | other_sure[at],
+                cost + other_cost[at],
+            )
+        return clean, ~clean & ~sure, cost
+
+    def _take(self, unit: Unit, layout: tuple[int, ...], hertz: int) -> bool:
+        """Put the members one after the other if each is clean; else none."""
+        for k, (i, offset) in enumerate(zip(unit.members, layout, strict=True)):
+            at = hertz + offset
+            if (k and not self._within_spans(i, at)) or not self.clean_at(i, at):
+                for j in unit.members[:k]:
+                    self._lift(j)
+                return False
+            self._put(i, at)
         return True
 
-    def place(self, unit: Unit, *, spread: bool = True) -> bool:
-        """Put a unit at its cheapest clean point (or the lowest, packed), if there is one."""
-        stay = tuple(self.arrays.carriers[i].previous_hz for i in unit.members)
-        if unit.second is None:
-            return self._place_single(unit, stay[0], spread)
-        return self._place_pair(unit, stay, spread)
-
-    def _place_single(self, unit: Unit, stay: int | None, spread: bool) -> bool:
-        i = unit.first
-        clean, cost = self.surveyed(i, self.permitted(i))
-        raster = self.arrays.raster(i)
-        for at in self._in_order(np.flatnonzero(clean), cost, raster, stay, spread):
-            if self.clean_at(i, int(raster[at])):
-                self._put(i, int(raster[at]))
-                return True
-        return False
-
-    def _place_pair(self, unit: Unit, stay: tuple[int | None, ...], spread: bool) -> bool:
-        a, b = unit.first, unit.second
-        assert b is not None
-        ours, theirs = self.arrays.raster(a), self.arrays.raster(b)
-        clean_a, cost_a = self.surveyed(a, self.permitted(a))
-        clean_b, cost_b = self.surveyed(b, self.permitted(b))
-        for offset in unit.offsets_hz:
-            if self.needs(a)[b] > abs(offset):
-                continue
-            partner = np.searchsorted(theirs, ours + offset).clip(0, max(len(theirs) - 1, 0))
-            if not len(theirs):
-                return False
-            both = clean_a & (theirs[partner] == ours + offset) & clean_b[partner]
-            cost = cost_a + cost_b[partner]
-            wanted = stay[0] if stay[0] is not None and stay[1] == stay[0] + offset else None
-            for at in self._in_order(np.flatnonzero(both), cost, ours, wanted, spread):
-                first, second = int(ours[at]), int(ours[at]) + offset
-                if not self.clean_at(a, first):
-                    continue
-                self._put(a, first)
-                if self._within_spans(b, second) and self.clean_at(b, second):
-                    self._put(b, second)
-                    return True
-                self._lift(a)
-        return False
-
     def _within_spans(self, i: int, hertz: int) -> bool:
-        for members, width in self._spans.get(i, ()):
+        for members, width in self.spans.get(i, ()):
             placed = [int(self.hz[j]) for j in members if j != i and self.hz[j]]
             if placed and max(*placed, hertz) - min(*placed, hertz) > width:
                 return False
         return True
 
-    def _in_order(
-        self, at: Ints, cost: Floats, raster: Ints, stay: int | None, spread: bool
-    ) -> Iterable[int]:
-        """Points to try: where it was, then by cost (rounded, lowest frequency first) or from the bottom."""
-        if not len(at):
-            return []
-        if stay is not None:
-            place = int(np.searchsorted(raster, stay))
-            if place < len(raster) and raster[place] == stay and place in at:
-                return [place, *self._in_order(at[at != place], cost, raster, None, spread)]
+    def _in_order(self, at: Ints, cost: Floats, wanted: int | None, spread: bool, loose: int) -> list[int]:
+        """Points to try: where it was, then by cost (lowest frequency first among equals) or from the bottom."""
+        if wanted is not None:
+            return [wanted, *self._in_order(at[at != wanted], cost, None, spread, loose)]
         if not spread:
-            return [int(x) for x in at[:TRIES]]
-        price = np.round(cost[at], 9)
-        if len(at) > TRIES:
-            nearest = np.argpartition(price, TRIES)[:TRIES]
-            worst = price[nearest].max()
-            at, price = at[price <= worst], price[price <= worst]
-        return [int(x) for x in at[np.argsort(price, kind="stable")][: 4 * TRIES]]
+            order = at[:TRIES]
+        else:
+            price = np.round(cost[at], 6)
+            if len(at) > TRIES:
+                keep = np.flatnonzero(price <= np.partition(price, TRIES)[TRIES])[: 4 * TRIES]
+                at, price = at[keep], price[keep]
+            order = at[np.argsort(price, kind="stable")]
+        if loose and len(order) > 1:
+            first = int(self.random.integers(min(loose, len(order))))
+            order = np.concatenate([order[first:], order[:first]])
+        return [int(x) for x in order]
 
-    # -- the three phases -------------------------------------------------------------------------
+    # -- the phases -------------------------------------------------------------------------------
 
-    def order(self) -> list[Unit]:
-        """Those who were somewhere first, then who is on all day; then by priority of need and few options."""
+    def run(self, standing: Ints | None = None) -> None:
+        """All phases, until nothing better is likely, the deadline passes or somebody asks to stop."""
+        try:
+            if channels.suits(self.arrays):
+                self.place_fixed()
+                channels.place(self.arrays, self.hz, self.random, self.breathe)
+                return
+            self.construct(standing)
+            self.bring_back()
+            self.go_home()
+            self.improve(1)
+        except Stopped:
+            self.air.widen()
+
+    def construct(self, standing: Ints | None = None) -> None:
+        """Begin with what stands, then place every unit once, where it finds a clean point."""
         arrays = self.arrays
-
-        def key(unit: Unit) -> tuple[bool, bool, int, float, float]:
-            i = unit.first
-            options = float(np.count_nonzero(arrays.open_points(i)))
-            crowd = float(np.count_nonzero(self.needs(i)))
-            was = all(arrays.carriers[j].previous_hz is not None for j in unit.members)
-            last = min(arrays.carriers[j].priority for j in unit.members) >= 9
-            return (
-                not was,
-                not bool(arrays.all_day[list(unit.members)].all()),
-                int(last),
-                options / (1 + crowd),
-                self.random.random(),
-            )
-
-        return sorted(self.units, key=key)
-
-    def construct(self, *, spread: bool = True) -> None:
-        """Place every unit once, where it finds a clean point."""
-        units = self.order()
+        all_day = {id(u): bool(arrays.all_day[list(u.members)].all()) for u in self.units}
+        # One row may stand for all slots only until somebody comes who is not on in all of them.
+        nobody = not arrays.fixed.any() and (standing is None or not standing.any())
+        if nobody and len(self.air.slots) > 1 and any(all_day.values()):
+            self.air.narrow()
+        elif standing is None:
+            self.place_fixed()
+        else:
+            self.start(standing)
+        key = {id(u): self._constrainedness(u) for u in self.units}
+        units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
         for done, unit in enumerate(units):
-            self._breathe("placing", done / max(1, len(units)) * 0.6)
-            self.place(unit, spread=spread)
+            if self.air.narrowed and not all_day[id(unit)]:
+                self.bring_back()
+                self.improve(2)
+                self.air.widen()
+            self.breathe("placing", done / max(1, len(units)) * 0.6)
+            self.place(unit)
+        self.air.widen()
+
+    def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:
+        i = unit.first
+        options = float(np.count_nonzero(self.arrays.open_points(i)))
+        crowd = float(np.count_nonzero(self.needs(i)))
+        last = min(self.arrays.carriers[j].priority for j in unit.members) >= 9
+        return int(last), options / (1 + crowd) / len(unit.members), float(self.random.random())
 
     def left(self) -> list[Unit]:
         """Units without a place."""
         return [unit for unit in self.units if not self.hz[unit.first]]
 
     def fill(self) -> None:
-        """Leave nobody out who has a clean point: struck points are recounted one by one where victims share the blame."""
-        for unit in self.left():
-            if self.place(unit) or unit.second is not None:
-                continue
-            i = unit.first
-            free = self.permitted(i)
-            clean, cost = self.surveyed(i, free)
-            raster = self.arrays.raster(i)
-            doubtful = np.flatnonzero(free & ~clean)
-            if not self.air.doubtful(i):
-                continue
-            for at in doubtful[np.argsort(cost[doubtful], kind="stable")]:
-                if self.clean_at(i, int(raster[at])):
-                    self._put(i, int(raster[at]))
-                    break
+        """Leave nobody out who has a clean point: what the maps leave in doubt is judged point by point."""
+        gained = True
+        while gained:
+            gained = False
+            for unit in self.left():
+                gained |= self.place(unit, thorough=True)
 
     def rank(self, left: Iterable[Unit]) -> tuple[int, ...]:
         """What is minimised first: how many of priority 1 are left out, then of 2, …; then how many moved."""
@@ -357,119 +420,149 @@ class Search:
         )
 
     def bring_back(self) -> None:
-        """Ejection: take off some who stand in a left-out unit's way, place it, place them again; keep what is better."""
-        unit_of = {i: unit for unit in self.units for i in unit.members}
+        """Ejection: place a unit where fewest stand in its way, take those off, place them again; keep what is no worse."""
         left = [unit for unit in self.left() if self.arrays.open_points(unit.first).any()]
+        if self.air.narrowed:
+            left = [unit for unit in left if self.arrays.all_day[list(unit.members)].all()]
+        if left:
+            self.air.forget_prices()
         idle = 0
-        while left and idle < ROUNDS_WITHOUT_GAIN + 10 * len(left):
-            self._breathe("bringing back", 0.6 + 0.2 * min(1.0, idle / ROUNDS_WITHOUT_GAIN), len(left))
-            left.sort(
-                key=lambda unit: (
-                    min(self.arrays.carriers[i].priority for i in unit.members),
-                    self.random.random(),
-                )
-            )
-            target = left[0] if idle % 3 == 0 else left[int(self.random.integers(len(left)))]
+        while left and idle < IDLE_ROUNDS + 40 * len(left):
+            self.breathe("bringing back", 0.6 + 0.2 * min(1.0, idle / IDLE_ROUNDS), len(left))
+            target = self._next_target(left)
             before = self.rank(left)
-            gone = self._in_the_way(target, unit_of, 1 + int(self.random.integers(1, 6)))
-            was = {id(unit): self.lift(unit) for unit in gone}
-            queue = [target, *gone, *(unit for unit in left if unit is not target)]
-            still = [unit for unit in queue if not self.place(unit, spread=bool(self.random.random() < 0.5))]
-            if self.rank(still) <= before:
-                idle = 0 if self.rank(still) < before else idle + 1
-                left = still
+            was = self._make_way(target)
+            gone = [self.unit_of[i] for i in was if self.unit_of[i].first == i]
+            gone = [gone[k] for k in self.random.permutation(len(gone))]
+            loose = int(self.random.choice([1, 3, TRIES]))
+            queue = [target, *gone]
+            still = [unit for unit in queue if not self.place(unit, spread=False, loose=loose)]
+            after = [*(unit for unit in left if unit is not target), *still]
+            rank = self.rank(after)
+            if rank <= before:
+                self._remember(target, gone, was)
+                idle = 0 if rank < before else idle + 1
+                if rank < before or was:
+                    after = [unit for unit in after if not self.place(unit, spread=False)]
+                left = after
                 continue
             idle += 1
             for unit in queue:
-                if unit not in still:
+                if self.hz[unit.first]:
                     self.lift(unit)
             for unit in gone:
-                self.put(unit, was[id(unit)])
+                self.put(unit, tuple(was[i] for i in unit.members))
 
-    def _in_the_way(self, target: Unit, unit_of: dict[int, Unit], count: int) -> list[Unit]:
-        """Placed units that share time and place with the target, nearest to a point that few of them take."""
+    def _remember(self, target: Unit, gone: list[Unit], was: dict[int, int]) -> None:
+        """Who had to move so that a unit found its place."""
+        for unit in gone:
+            for i in unit.members:
+                if self.hz[i] != was[i]:
+                    self.because[i] = target.first
+
+    def go_home(self) -> None:
+        """Whoever was moved and can go back to where it was, does."""
+        for unit in self.units:
+            before = tuple(self.arrays.carriers[i].previous_hz or 0 for i in unit.members)
+            if (
+                not all(before)
+                or before == tuple(self.hz[i] for i in unit.members)
+                or not self.hz[unit.first]
+            ):
+                continue
+            self.breathe("going home", 0.8)
+            was = self.lift(unit)
+            if not self.place(unit, spread=False):
+                self.put(unit, was)
+            elif tuple(self.hz[i] for i in unit.members) != before:
+                self.lift(unit)
+                self.put(unit, was)
+            else:
+                for i in unit.members:
+                    self.because.pop(i, None)
+
+    def _next_target(self, left: list[Unit]) -> Unit:
+        if self.random.random() < 0.5:
+            return left[int(self.random.integers(len(left)))]
+        order = self.random.permutation(len(left))
+        return left[min(order, key=lambda k: min(self.arrays.carriers[i].priority for i in left[k].members))]
+
+    def _make_way(self, target: Unit) -> dict[int, int]:
+        """Take off whoever stands in the way at one of the least crowded points, and a few more; says where they were."""
+        was: dict[int, int] = {}
         i = target.first
-        raster = self.arrays.raster(i)[self.arrays.open_points(i)]
-        if not len(raster):
-            return []
-        around = int(raster[self.random.integers(len(raster))])
-        near = np.zeros(self.arrays.n, bool)
-        for row in self.air.rows_of(i):
-            near[row.ids] = True
-        near |= self.needs(i) > 0
-        near &= (self.hz > 0) & (self.arrays.on @ self.arrays.on[i])
-        near[i] = False
-        others = [int(j) for j in np.flatnonzero(near) if int(j) in unit_of]
-        others.sort(key=lambda j: abs(int(self.hz[j]) - around))
-        reach = others[: 2 * count]
-        picked: Ints = self.random.permutation(len(reach))[: min(count, len(reach))]
-        return list({id(unit_of[reach[int(p)]]): unit_of[reach[int(p)]] for p in picked}.values())
+        raster, open_points = self.arrays.raster(i), self.arrays.open_points(i)
+        # Whoever is on in many slots is dear to move and hard to place again; what is fixed cannot be moved at all.
+        weight = 1 + self.arrays.on.sum(axis=1) // 4 + 1000 * self.arrays.fixed
+        crowd = self.crowding(i, raster, weight).astype(float)
+        _, sure, _ = self.surveyed(i, open_points, priced=False)
+        crowd += 1.5 * sure + self.random.random(len(raster)) * 2.0
+        crowd[~open_points] = np.inf
+        at = int(raster[int(crowd.argmin())])
+        need = self.needs(i)
+        for j in np.flatnonzero((need > 0) & (self.hz > 0) & (np.abs(self.hz - at) < need)):
+            self._eject(int(j), was)
+        for _ in range(4):
+            if self.clean_at(i, at):
+                break
+            blamed = Counter(j for j in self.air.blamed(i, at) if j in self.unit_of and self.hz[j])
+            if not blamed:
+                break
+            self._eject(max(sorted(blamed), key=lambda j: (blamed[j] / weight[j], self.random.random())), was)
+        around = sorted(
+            (j for j in self.air.neighbours(i) if j in self.unit_of and self.hz[j] and weight[j] <= 2),
+            key=lambda j: abs(int(self.hz[j]) - at),
+        )[:12]
+        for j in self.random.permutation(around)[: int(self.random.integers(0, 4))] if around else ():
+            self._eject(int(j), was)
+        return was
 
-    def improve(self) -> None:
+    def _eject(self, j: int, was: dict[int, int]) -> None:
+        if j not in self.unit_of or not self.hz[j]:
+            return
+        unit = self.unit_of[j]
+        was.update(zip(unit.members, self.lift(unit), strict=True))
+
+    def improve(self, sweeps: int = 2) -> None:
         """Move single units to cheaper points, dearest first, as long as moves pay for themselves."""
-        for _ in range(2):
-            before = self.weigh()
-            priced = sorted(
-                ((self._price(unit), k) for k, unit in enumerate(self.units) if self.hz[unit.first]),
-                reverse=True,
-            )
-            dear = [k for price, k in priced[: max(20, len(priced) // 10)] if price > 1e-9]
-            for done, k in enumerate(dear):
-                self._breathe("moving", 0.8 + 0.18 * done / len(dear))
-                self._move(self.units[k])
-            if self.weigh() > 0.97 * before:
+        if not self._costs():
+            return
+        # Whoever is on all day has been moved while one row stood for all slots; now a move costs as many rows as slots.
+        movable = [
+            unit
+            for unit in self.units
+            if len(unit.members) == 1
+            and self.hz[unit.first]
+            and (self.air.on.shape[1] == 1 or not self.arrays.all_day[unit.first])
+        ]
+        for sweep in range(sweeps):
+            gained = 0.0
+            order = self.random.permutation(len(movable))
+            for done, k in enumerate(order):
+                share = (sweep + done / len(movable)) / sweeps
+                self.breathe("moving", 0.8 + 0.18 * share)
+                gained += self._move(movable[k])
+            if gained <= 1e-6:
                 return
 
-    def _price(self, unit: Unit) -> float:
-        """What a unit suffers where it stands, by the rules that cost."""
-        total = 0.0
-        for i in unit.members:
-            noise = self.arrays.noise(i)
-            if noise is not None:
-                total += float(noise[np.searchsorted(self.arrays.raster(i), self.hz[i])])
-        return total + self._suffering.get(unit.first, 0.0)
-
-    def weigh(self) -> float:
-        """The penalty of penalised products as it stands; remembers who pays how much."""
-        self._suffering = {}
-        total = 0.0
-        for rule, law in enumerate(self.problem.products):
-            if law.treatment != "penalise":
-                continue
-            worst = self.worst_loads(rule)
-            for i, (load, _, _) in worst.items():
-                if load > law.limit:
-                    self._suffering[i] = self._suffering.get(i, 0.0) + law.weight * load
-                    total += law.weight * load
-        return total
-
-    def worst_loads(self, rule: int) -> dict[int, tuple[float, int, int]]:
-        """{victim: (load, place, slot)} where it is worst under a rule."""
-        worst: dict[int, tuple[float, int, int]] = {}
-        for z, t, row in self.air.each_row():
-            whom = row.victims.get(rule)
-            if whom is None or not whom.ids:
-                continue
-            for i, load in zip(whom.ids, row.loads(rule), strict=True):
-                if i not in worst or load > worst[i][0]:
-                    worst[i] = (float(load), z, t)
-        return worst
+    def _costs(self) -> bool:
+        return bool(
+            self.problem.noise
+            or any(row.treatment == "penalise" for row in self.problem.separations)
+            or any(rule.treatment == "penalise" for rule in self.problem.products)
+        )
 
     def _move(self, unit: Unit) -> float:
-        """Lift a unit and put it down at its cheapest clean point; returns the estimated gain."""
-        if any(self.arrays.carriers[i].previous_hz == self.hz[i] for i in unit.members):
+        """Put a unit where it costs less, if it may move; returns what was gained."""
+        i = unit.first
+        if self.arrays.carriers[i].previous_hz == self.hz[i]:
             return 0.0
         was = self.lift(unit)
-        if unit.second is not None:
-            if not self.place(unit):
-                self.put(unit, was)
-            return 0.0
-        i = unit.first
-        clean, cost = self.surveyed(i, self.permitted(i))
+        clean, _, cost = self.surveyed(i, self.permitted(i))
         raster = self.arrays.raster(i)
         here = int(np.searchsorted(raster, was[0]))
-        for at in self._in_order(np.flatnonzero(clean), cost, raster, None, True):
-            if cost[at] >= cost[here] - 1e-9:
+        for at in self._in_order(np.flatnonzero(clean), cost, None, True, 0):
+            if cost[at] >= cost[here] - 1e-6:
                 break
             if self.clean_at(i, int(raster[at])):
                 self._put(i, int(raster[at]))
@@ -477,7 +570,7 @@ class Search:
         self._put(i, was[0])
         return 0.0
 
-    def _breathe(self, stage: str, share: float, left: int = 0) -> None:
+    def breathe(self, stage: str, share: float, left: int = 0) -> None:
         if self.should_stop is not None and self.should_stop():
             self.stopped = "cancelled"
             raise Stopped

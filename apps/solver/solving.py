@@ -1,16 +1,37 @@
 """Solving a problem from end to end: search, explanation, result. The one function behind every door."""
 
-import math
+import multiprocessing
+import threading
 import time
 from collections.abc import Callable
-
-import numpy as np
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from multiprocessing.synchronize import Event
+from typing import Any
 
 from apps.solver import explain
+from apps.solver.arrays import Arrays
+from apps.solver.bound import lower_bound
 from apps.solver.problem import Problem
 from apps.solver.result import Bound, Progress, Result, Unplaced
-from apps.solver.search import Search, Stopped, Unit
+from apps.solver.search import Search
+from apps.solver.standing import FEW, MANY, place_alone, standing
 from apps.solver.verify import verify
+
+RECOUNT_S = (
+    0.001  # per carrier, kept back from the time given: the recount and the reasons come after the search
+)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One carrier that a repair set anew: from when it holds (a slot's name), and for whose sake or for which reason."""
+
+    id: str
+    from_hz: int | None
+    to_hz: int | None
+    slot: str
+    why: str
 
 
 def solve(
@@ -25,30 +46,141 @@ def solve(
     """Assign a frequency to as many carriers as possible.
 
     `seconds` is a ceiling; the search stops earlier when nothing better is likely, and whenever it stops what it has
-    is a valid plan. Same problem, seed and no time pressure: same result. Raises air.Unsupported for a clause that is
-    not obeyed.
+    is a valid plan. Same problem, seed and no time pressure: same result. With `workers` above 1 as many processes search with
+    seeds of their own, and the best plan wins.
     """
     began = time.monotonic()
+    if workers <= 1:
+        return result_of(_searched(problem, seconds, seed, on_progress, should_stop), seed, began)
+    return _side_by_side(problem, seconds, seed, workers, on_progress, should_stop, began)
+
+
+def repair(
+    problem: Problem,
+    *,
+    seconds: float = 10.0,
+    seed: int = 0,
+    on_progress: Callable[[Progress], None] | None = None,
+    should_stop: Callable[[], bool] | None = None,
+) -> tuple[Result, tuple[Change, ...]]:
+    """Place newcomers (no `previous_hz`) and whoever has lost its place, touching as little as possible of the previous plan.
+
+    Locked carriers and those on the air now are fixed by the caller. Returns the result and every change with its reason.
+    """
+    began = time.monotonic()
+    search = _searched(problem, seconds, seed, on_progress, should_stop)
+    return result_of(search, seed, began), tuple(_changes(problem, search))
+
+
+def _changes(problem: Problem, search: Search) -> list[Change]:
+    found = []
+    for i, carrier in enumerate(problem.carriers):
+        now = int(search.hz[i]) or None
+        if carrier.fixed_hz is not None or now == carrier.previous_hz:
+            continue
+        if now is None:
+            why = "no place is left for it"
+        elif carrier.previous_hz is None:
+            why = "it is new"
+        elif i in search.because:
+            why = f"to make room for {problem.carriers[search.because[i]].id}"
+        else:
+            why = "where it was breaks a rule now"
+        found.append(Change(carrier.id, carrier.previous_hz, now, carrier.slots[0], why))
+    return found
+
+
+def _searched(
+    problem: Problem,
+    seconds: float,
+    seed: int,
+    on_progress: Callable[[Progress], None] | None,
+    should_stop: Callable[[], bool] | None,
+) -> Search:
+    """A finished search. Few newcomers in a large plan are placed one by one before anybody else is looked at."""
+    n = len(problem.carriers)
+    deadline = time.monotonic() + seconds - min(seconds / 3, RECOUNT_S * n)
+    arrays = Arrays(problem)
+    hz = standing(problem, arrays)
+    if (hz == 0).sum() <= FEW and n >= MANY:
+        resting = Search(problem, arrays=arrays, readers=(), seed=seed)
+        resting.hz[:] = hz
+        placed = [place_alone(problem, arrays, resting.hz, unit) for unit in resting.left()]
+        if all(placed):
+            return resting
+        hz = resting.hz
     search = Search(
-        problem, seed=seed, deadline=began + seconds, should_stop=should_stop, on_progress=on_progress
+        problem, seed=seed, deadline=deadline, should_stop=should_stop, on_progress=on_progress, arrays=arrays
     )
-    search.place_fixed()
-    try:
-        search.construct()
-        search.bring_back()
-        search.improve()
-    except Stopped:
-        pass
+    search.run(hz)
     search.fill()
-    return _result(problem, search, seed, began)
+    return search
 
 
-def _result(problem: Problem, search: Search, seed: int, began: float) -> Result:
+# -- several seeds side by side ----------------------------------------------------------------------
+
+
+def _side_by_side(
+    problem: Problem,
+    seconds: float,
+    seed: int,
+    workers: int,
+    on_progress: Callable[[Progress], None] | None,
+    should_stop: Callable[[], bool] | None,
+    began: float,
+) -> Result:
+    """This process searches with the given seed, others with the next ones; the best result is kept."""
+    # A fork copies nothing and starts at once, but only a process without threads may.
+    context: Any = multiprocessing.get_context("fork" if threading.active_count() == 1 else "spawn")
+    stop = context.Event()
+    doors = []
+    for other in range(seed + 1, seed + workers):
+        ours, theirs = context.Pipe(duplex=False)
+        child = context.Process(
+            target=_search_apart, args=(problem, seconds, other, stop, theirs), daemon=True
+        )
+        child.start()
+        theirs.close()
+        doors.append((child, ours))
+
+    def asked() -> bool:
+        if should_stop is not None and should_stop():
+            stop.set()
+        return stop.is_set()
+
+    results = [result_of(_searched(problem, seconds, seed, on_progress, asked), seed, began)]
+    for child, door in doors:
+        while not door.poll(0.02) and child.is_alive() and time.monotonic() < began + seconds + 0.5:
+            asked()
+        if door.poll():
+            results.append(door.recv())
+        child.terminate()
+        child.join()
+    best = min(results, key=_order)
+    return Result(**{**best.__dict__, "elapsed_s": round(time.monotonic() - began, 3), "seed": best.seed})
+
+
+def _search_apart(problem: Problem, seconds: float, seed: int, stop: Event, door: Connection) -> None:
+    began = time.monotonic()
+    result = result_of(_searched(problem, seconds, seed, None, stop.is_set), seed, began)
+    door.send(result)
+
+
+def _order(result: Result) -> tuple[object, ...]:
+    left = [result.cost["unplaced"].get(str(priority), 0) for priority in range(1, 10)]
+    return (*left, result.cost["moved"], result.cost["penalty"], result.seed)
+
+
+# -- the result ----------------------------------------------------------------------------------------
+
+
+def result_of(search: Search, seed: int, began: float) -> Result:
+    """What a finished search says: recounted, explained."""
+    problem = search.problem
     assignments = {carrier.id: int(hz) for carrier, hz in zip(problem.carriers, search.hz, strict=True) if hz}
-    left = search.left()
     unplaced = [
-        Unplaced(problem.carriers[i].id, explain.blocked_by(search, _seen_from(unit, i)))
-        for unit in left
+        Unplaced(problem.carriers[i].id, explain.blocked_by(search, unit.seen_from(i)))
+        for unit in search.left()
         for i in unit.members
     ]
     unplaced.sort(key=lambda row: row.id)
@@ -59,66 +191,19 @@ def _result(problem: Problem, search: Search, seed: int, began: float) -> Result
         and carrier.previous_hz is not None
         and assignments.get(carrier.id, carrier.previous_hz) != carrier.previous_hz
     ]
-    penalty = _penalty(problem, search, assignments)
+    verdict = verify(problem, assignments)
     return Result(
         assignments=assignments,
         unplaced=tuple(unplaced),
         moved=tuple(moved),
-        loads=tuple(explain.loads_over_limit(search)),
-        bound=Bound(0, "no lower bound was computed"),
+        loads=tuple(explain.loads_over_limit(search, verdict)),
+        bound=lower_bound(problem) if unplaced else Bound(0, "nobody is left out"),
         cost={
             "unplaced": explain.unplaced_by_priority(problem, [row.id for row in unplaced]),
             "moved": len(moved),
-            "penalty": round(penalty, 6),
+            "penalty": round(verdict.penalty, 6),
         },
         elapsed_s=round(time.monotonic() - began, 3),
         seed=seed,
         stopped=search.stopped,
     )
-
-
-def _seen_from(unit: Unit, i: int) -> Unit:
-    """The same unit with carrier i as its first end."""
-    if unit.second is None or i == unit.first:
-        return unit
-    return Unit(unit.second, unit.first, tuple(-offset for offset in unit.offsets_hz))
-
-
-def _penalty(problem: Problem, search: Search, assignments: dict[str, int]) -> float:
-    """The objective's last part, exactly: from the maps where bins are exact, else by plain counting."""
-    if not search.arrays.exact:
-        return verify(problem, assignments).penalty
-    total = search.weigh()
-    for i, carrier in enumerate(problem.carriers):
-        noise = search.arrays.noise(i)
-        if noise is not None and search.hz[i] and carrier.fixed_hz is None:
-            total += float(noise[np.searchsorted(search.arrays.raster(i), search.hz[i])])
-    return total + _wishes(search)
-
-
-def _wishes(search: Search) -> float:
-    """What wishes cost: for each pair of placed carriers the dearest wish that is not kept."""
-    arrays = search.arrays
-    if not arrays.wishes and not arrays.named_wishes:
-        return 0.0
-    order = np.argsort(search.hz, kind="stable")
-    order = order[search.hz[order] > 0]
-    widest = max(
-        [width for rows in arrays.wishes.values() for width, _ in rows]
-        + [width for others in arrays.named_wishes.values() for rows in others.values() for width, _ in rows]
-    )
-    total = 0.0
-    for at, i in enumerate(order):
-        for j in order[at + 1 :]:
-            apart = int(search.hz[j] - search.hz[i])
-            if apart > widest:
-                break
-            if (arrays.fixed[i] and arrays.fixed[j]) or not (arrays.on[i] & arrays.on[j]).any():
-                continue
-            rows = arrays.named_wishes.get(int(i), {}).get(int(j)) or arrays.wishes.get(
-                (int(arrays.kind_of[i]), int(arrays.kind_of[j])), []
-            )
-            total += max(
-                (weight * (1 - apart / width) for width, weight in rows if apart < width), default=0.0
-            )
-    return total if math.isfinite(total) else 0.0

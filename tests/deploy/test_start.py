@@ -104,6 +104,7 @@ def test_a_second_start_installs_nothing_and_the_test_set_serves_every_command(c
     assert json.loads(again.stdout)[0] == ["-x", "tests/radio"]
     assert again.stderr == ""
     assert start(checkout, "serve").stderr == ""
+    assert "Installing" not in start(checkout, "install", "--tests").stderr
 
 
 def test_changed_requirements_are_installed(checkout):

@@ -217,10 +217,10 @@ def test_locked_carriers_never_move(site: Site) -> None:
 
 
 def test_left_out_says_why_and_shares_sum_to_one(site: Site) -> None:
-    register(site.lead, line(quantity=4, low_hz=480_000_000, high_hz=480_400_000))
+    register(site.lead, line(quantity=4, low_hz=480_000_000, high_hz=480_000_000))
     run = solved(site)
-    # 350 kHz apart in 400 kHz: two fit, and no more (by hand).
-    assert (run.placed, run.left_out) == (2, 2)
+    # One frequency for four on one stage: one is placed, and no more (by hand).
+    assert (run.placed, run.left_out) == (1, 3)
     for left in LeftOut.objects.all():
         assert sum(cause["share"] for cause in left.blocked_by) == pytest.approx(1, abs=1e-3)
 
@@ -311,8 +311,8 @@ def test_a_recount_counts_again_only_what_changed(site: Site, django_assert_max_
         reason="x",
     )
     verdicts.recount(site.event)
-    # The gate hears nobody else and nobody hears it: its own part and the part that knows no place.
-    assert Verdict.objects.count() == counted + 2
+    # The gate hears nobody else and nobody hears it: its antennas, its bodies, and the part that knows no place.
+    assert Verdict.objects.count() == counted + 3
 
 
 # -- whose eyes -------------------------------------------------------------------------------

@@ -97,8 +97,8 @@ def _of_loads(problem: Problem, result: Mapping[str, Any], verdict: Verdict) -> 
         if worst is None:
             continue
         if not abs(entry["level_db"] - _db(worst.load)) <= 0.01:
-            said, recounted = f"{entry['level_db']} dB", f"{_db(worst.load):.3f} dB"
-            yield f"loads: {entry['id']} under products[{entry['row']}] is not {said} but {recounted}"
+            said = f"{entry['id']} under products[{entry['row']}]"
+            yield f"loads: {said} is {entry['level_db']} dB, counted {_db(worst.load):.3f}"
         yield from _of_products(problem, result["assignments"], entry)
 
 

@@ -33,7 +33,17 @@ class Command(BaseCommand):
                 if not given["once"]:
                     self.say(f"\nServing on {group.address} until Ctrl-C. Data in {settings.DATA_DIR}.")
                     group.wait()
-        except (demonstration.Answered, supervising.Busy, OSError, RuntimeError) as refused:
+        except KeyboardInterrupt:
+            raise CommandError(
+                "Stopped before the end; the next start goes on from here.", returncode=130
+            ) from None
+        except (
+            demonstration.Answered,
+            supervising.Busy,
+            supervising.Failed,
+            OSError,
+            RuntimeError,
+        ) as refused:
             raise CommandError(str(refused)) from None
 
     def say(self, text: str) -> None:

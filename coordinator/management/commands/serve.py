@@ -20,7 +20,9 @@ class Command(BaseCommand):
             with supervising.running(host=given["host"], port=given["port"], say=self.say) as group:
                 self.say(f"Serving on {group.address} until Ctrl-C. Data in {settings.DATA_DIR}.")
                 group.wait()
-        except (supervising.Busy, OSError, RuntimeError) as refused:
+        except KeyboardInterrupt:
+            self.say("Ended before it served.")
+        except (supervising.Busy, supervising.Failed, OSError) as refused:
             raise CommandError(str(refused)) from None
 
     def say(self, text: str) -> None:

@@ -1,0 +1,161 @@
+"""The event as the radio model sees it: each zone its antennas, its bodies and the rack beside, each kind its radio figures.
+
+People say «zone» and «kind»; the model needs places and services. What follows from them (who hears whom, smallest
+separations, limits for products) is in apps/radio/demands.py, every number with the record of how it came about.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, Final, cast
+
+from apps.events.models import Event, Zone
+from apps.radio.chains import SendingChain
+from apps.radio.demands import Demands, demands
+from apps.radio.kinds import BODY_LOSS, BodyLoss, Kind
+from apps.radio.places import Distances, stage
+from apps.radio.selectivity import Modulation
+from apps.radio.site import Service, Site
+from apps.radio.units import dbm
+from apps.registry.models import Carrier, KindRole
+
+# How near and how far a zone's devices come, as shares of their usual distance; common practice, no source.
+NEAREST_SHARE, FARTHEST_SHARE = 0.2, 2.0
+RACK_M = 3.0
+# Which of a zone's places sends and which receives, by who holds the two ends of a role.
+ENDS: Final = {
+    ("device", "base"): ("bodies", "antennas"),
+    ("base", "device"): ("rack", "bodies"),
+    ("device", "device"): ("bodies", "bodies"),
+    ("base", "base"): ("rack", "antennas"),
+}
+MODULATIONS: Final[dict[str, Modulation]] = {
+    "analogue_mono": "analogue mono",
+    "analogue_stereo": "analogue stereo",
+    "digital": "digital",
+    "dense_digital": "dense digital",
+    "narrow_fm": "two-way",
+    "wideband": "wideband",
+}
+
+
+@dataclass(frozen=True)
+class Sited:
+    """An event's site with its demands. services: {(solver kind, zone code): service}."""
+
+    site: Site
+    services: dict[tuple[str, str], Service]
+    demands: Demands
+
+    def service(self, carrier: Carrier) -> Service:
+        return self.services[solver_kind(carrier), carrier.registration.zone.code]
+
+
+def solver_kind(carrier: Carrier) -> str:
+    """The solver's kind: a kind of one role by its code, of several by code and role."""
+    kind = carrier.registration.kind
+    return kind.code if len(kind.roles.all()) == 1 else f"{kind.code}/{carrier.role.code}"
+
+
+def zone_of(place: str) -> str:
+    """The zone that a place belongs to."""
+    return place.rsplit("/", 1)[0]
+
+
+def in_words(place: str) -> str:
+    """A place as people read it: «north, antennas»."""
+    return place.replace("/", ", ")
+
+
+@dataclass(frozen=True)
+class _Recipe:
+    """What a site is made of, told apart by the versions of its rows: the same recipe is not worked out twice."""
+
+    versions: tuple[Any, ...]
+    zones: tuple[Zone, ...] = field(compare=False)
+    brought: tuple[Carrier, ...] = field(compare=False)
+
+
+def sited(event: Event, carriers: Iterable[Carrier]) -> Sited:
+    """The site of an event with the kinds that its carriers bring."""
+    zones = tuple(event.zones.order_by("code"))
+    brought: dict[tuple[str, str], Carrier] = {}
+    for carrier in carriers:
+        brought.setdefault((solver_kind(carrier), carrier.registration.zone.code), carrier)
+    versions = (
+        tuple((zone.pk, zone.version) for zone in zones),
+        tuple(
+            (name, zone, c.role_id, c.registration.kind.version)
+            for (name, zone), c in sorted(brought.items())
+        ),
+    )
+    return _sited(_Recipe(versions, zones, tuple(carrier for _, carrier in sorted(brought.items()))))
+
+
+@lru_cache(maxsize=8)
+def _sited(recipe: _Recipe) -> Sited:
+    kinds: dict[str, Kind] = {}
+    services: dict[tuple[str, str], Service] = {}
+    for carrier in recipe.brought:
+        name, zone = solver_kind(carrier), carrier.registration.zone.code
+        if name not in kinds:
+            kinds[name] = _kind(name, carrier)
+        sender, receiver = ENDS[carrier.role.sent_by, carrier.role.received_by]
+        services[name, zone] = Service(name, (f"{zone}/{sender}",), (f"{zone}/{receiver}",))
+    site = Site(
+        tuple(p for zone in recipe.zones for p in _places(zone)),
+        tuple(kinds.values()),
+        tuple(services.values()),
+    )
+    return Sited(site, services, demands(site) if services else Demands((), (), (), ()))
+
+
+def _places(zone: Zone) -> Any:
+    usual = zone.own_distance_m
+    own = Distances(usual * NEAREST_SHARE, usual, usual * FARTHEST_SHARE)
+    return stage(
+        zone.code,
+        zone.east_m,
+        zone.north_m,
+        own,
+        RACK_M,
+        antenna_height_m=zone.antenna_height_m,
+        building=zone.code if zone.indoor else "",
+    )
+
+
+def _kind(name: str, carrier: Carrier) -> Kind:
+    role, kind = carrier.role, carrier.registration.kind
+    figures = role.radio
+    worn, nobody = _body(kind.use, figures.get("body_loss_db")), BODY_LOSS[""]
+    strongest_mw = max(kind.power_mw, default=50)
+    return Kind(
+        id=name,
+        modulation=MODULATIONS[kind.modulation],
+        bandwidth_hz=role.bandwidth_hz,
+        low_hz=min(part["low_hz"] for part in role.tuning),
+        high_hz=max(part["high_hz"] for part in role.tuning),
+        sending=SendingChain(
+            power_dbm=float(dbm(strongest_mw)), antenna_dbi=figures.get("antenna_gain_dbi", 0.0)
+        ),
+        use=kind.use,
+        body=worn if role.sent_by == "device" else nobody,
+        receiver_body=worn if role.received_by == "device" else nobody,
+        noise_figure_db=figures.get("noise_figure_db", 6.0),
+        iip3_dbm=figures.get("iip3_dbm"),
+        protection_db=figures.get("protection_db"),
+        guards_hz=guards(role),
+        mixes=role.mixes,
+    )
+
+
+def _body(use: str, usual_db: float | None) -> BodyLoss:
+    start = BODY_LOSS.get(use, BODY_LOSS[""])
+    return (
+        start if usual_db is None else BodyLoss(min(start.least_db, usual_db), max(start.least_db, usual_db))
+    )
+
+
+def guards(role: KindRole) -> dict[str, int]:
+    """The guards that a role asks for, in hertz by family; families without one do not count for it."""
+    return {family: cast(int, guard) for family, guard in role.guards_hz.items() if guard}
