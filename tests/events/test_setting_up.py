@@ -221,3 +221,19 @@ def test_a_token_reaches_no_further_than_its_owner(site: Site) -> None:
     assert "observer" not in site.browser("lead").get(f"{BASE}tokens/").content.decode().replace(
         "Pages of", ""
     )
+
+
+def test_what_was_added_by_mistake_goes_and_what_is_used_stays(site: Site) -> None:
+    register(site.lead, line())
+    browser = site.browser("coordinator")
+    for path, why in (
+        ("zones/main/", "Zone main is in use"),
+        ("departments/AUD/", "Department AUD is in use"),
+    ):
+        answer = browser.post(f"{BASE}set-up/{path}", {"remove": "1"}, follow=True)
+        assert why in answer.content.decode()
+    for path in ("zones/side/", "departments/VID/"):
+        assert browser.post(f"{BASE}set-up/{path}", {"remove": "1"}).status_code == 302
+    assert set(Zone.objects.values_list("code", flat=True)) == {"main", "gate"}
+    assert set(Department.objects.values_list("code", flat=True)) == {"AUD", "GRD"}
+    assert site.browser("other").get(BASE).status_code == 404
