@@ -13,6 +13,7 @@ from apps.registry.forms import DeviceFilter
 class ReviewFilter(DeviceFilter):
     """Which rows of the plan show; kept in the address."""
 
+    order = forms.ChoiceField(required=False, choices=[("", "by carrier"), ("margin", "worst margin first")])
     since = forms.ChoiceField(label="Change", required=False)
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
