@@ -23,7 +23,7 @@ from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, RunForm
 from apps.planning.models import Run, RunDocument
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
-from apps.planning.rules import refusal_to_change
+from apps.planning.rules import refusal_to_accept, refusal_to_change
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import actions as registry
@@ -428,6 +428,7 @@ class Breaches(EventPage):
                 if typed is not None and breach.key == given
                 else AcceptForm(initial={"breach": breach.key}, auto_id=f"{breach.key}_%s"),
                 counted.acceptances.get(breach.key),
+                refusal_to_accept(breach.rule),
             )
             for breach in page
         ]
