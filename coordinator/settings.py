@@ -184,6 +184,7 @@ USE_TZ = True
 
 STATIC_URL = "/static/"
 STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT.mkdir(exist_ok=True)
 # No collectstatic step to forget: files are served from the apps that own them.
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_MAX_AGE = 3600

@@ -7,6 +7,11 @@ from dataclasses import dataclass
 from apps.common.errors import Conflict, Fault, Faulty
 
 
+def whole_number(text: str) -> int | None:
+    """A key or version as a form carries it; None for anything else that somebody may send."""
+    return int(text) if text.isdecimal() and len(text) < 16 else None
+
+
 @dataclass(frozen=True)
 class Choice:
     """Rows by key, each with the version that whoever chose it had before their eyes."""
@@ -22,10 +27,11 @@ class Choice:
         """Read «key:version» items, any number of them in each text. Raises Faulty for what is no such item."""
         versions = {}
         for item in " ".join(texts).split():
-            key, _, version = item.rpartition(":")
-            if not key or not version.isdigit():
+            key, _, text = item.rpartition(":")
+            version = whole_number(text)
+            if not key or version is None:
                 raise Faulty([Fault(0, "rows", item[:60], "This is no row of the list; choose again.")])
-            versions[key] = int(version)
+            versions[key] = version
         return cls(versions)
 
     @property

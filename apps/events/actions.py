@@ -9,7 +9,7 @@ from zoneinfo import available_timezones
 
 from django.conf import settings
 from django.db import transaction
-from django.db.models import F, Model
+from django.db.models import F, Model, ProtectedError
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Stale, require
@@ -150,6 +150,42 @@ def change_zone(*, actor: Actor, zone: Zone, version: int | None = None, **field
         changes={zone.code: changes},
     )
     return zone
+
+
+@transaction.atomic
+def remove_zone(*, actor: Actor, zone: Zone) -> None:
+    """Take a zone away that nothing stands in."""
+    require(rules.refusal_to_coordinate(actor))
+    changes = {zone.code: {"name": [zone.name, None]}}
+    _delete_unused(zone, f"Zone {zone.code}")
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="removed the zone", subject=zone.code, changes=changes
+    )
+
+
+@transaction.atomic
+def remove_department(*, actor: Actor, department: Department) -> None:
+    """Take a department away that never registered anything; its leads go with it."""
+    require(rules.refusal_to_coordinate(actor))
+    code, changes = department.code, {department.code: {"name": [department.name, None]}}
+    _delete_unused(department, f"Department {code}")
+    journal.record(
+        actor=actor,
+        event=actor.event.slug,
+        verb="removed the department",
+        subject=code,
+        department=code,
+        changes=changes,
+    )
+
+
+def _delete_unused(row: Model, what: str) -> None:
+    try:
+        row.delete()
+    except ProtectedError as refusal:
+        users = sorted({str(other._meta.verbose_name_plural) for other in refusal.protected_objects})
+        raise Conflict(f"{what} is in use by {' and '.join(users)}; it stays.") from refusal
 
 
 @transaction.atomic

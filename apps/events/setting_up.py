@@ -5,7 +5,7 @@ values, and nothing that was typed is lost.
 """
 
 from abc import abstractmethod
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -130,6 +130,13 @@ class Changing(SetUpPage):
                 return self._show(self.find(), form, self._differences(self.find(), form))
         return self._show(self.find(), form)
 
+    def post_removal(self, act: Callable[[], Any], done: str) -> HttpResponse:
+        """Take the row away; a refusal comes back to the same page."""
+        if not self.attempt(act):
+            return redirect(self.request.path)
+        messages.success(self.request, done)
+        return redirect(self.back())
+
     def back(self) -> str:
         return reverse(self.list_page, args=[self.event.slug])
 
@@ -191,6 +198,7 @@ class Zones(Adding):
 
 
 class ChangeZone(Changing):
+    template = "events/removable.html"
     part = list_page = "events:zones"
     title = "Change a zone"
 
@@ -207,6 +215,14 @@ class ChangeZone(Changing):
 
     def change(self, row: Zone, version: int, values: dict[str, Any]) -> Any:
         return actions.change_zone(actor=self.actor, zone=row, version=version, **values)
+
+    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
+        if "remove" not in request.POST:
+            return super().post(request, **kwargs)
+        zone = self.find()
+        return self.post_removal(
+            lambda: actions.remove_zone(actor=self.actor, zone=zone), f"Zone {zone.code} is removed."
+        )
 
 
 class Departments(Adding):
@@ -229,6 +245,7 @@ class Departments(Adding):
 
 
 class ChangeDepartment(Changing):
+    template = "events/removable.html"
     part = list_page = "events:departments"
     title = "Change a department"
 
@@ -245,6 +262,15 @@ class ChangeDepartment(Changing):
 
     def change(self, row: Department, version: int, values: dict[str, Any]) -> Any:
         return actions.change_department(actor=self.actor, department=row, version=version, **values)
+
+    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
+        if "remove" not in request.POST:
+            return super().post(request, **kwargs)
+        row = self.find()
+        return self.post_removal(
+            lambda: actions.remove_department(actor=self.actor, department=row),
+            f"Department {row.code} is removed.",
+        )
 
 
 # -- people ---------------------------------------------------------------------------------
@@ -302,10 +328,10 @@ class ChangeMember(Changing):
             return super().post(request, **kwargs)
         row = self.find()
         reason = request.POST.get("reason", "")
-        if self.attempt(lambda: actions.end_member(actor=self.actor, membership=row, reason=reason)):
-            messages.success(request, f"{row.person} no longer takes part as {row.get_role_display()}.")
-            return redirect(self.back())
-        return redirect(request.path)
+        return self.post_removal(
+            lambda: actions.end_member(actor=self.actor, membership=row, reason=reason),
+            f"{row.person} no longer takes part as {row.get_role_display()}.",
+        )
 
 
 class WithdrawInvitation(SetUpPage):

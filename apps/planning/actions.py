@@ -228,6 +228,7 @@ def accept_breach(*, actor: Actor, breach: str, reason: str, until: datetime | N
     )
     if found is None:
         raise Conflict("The plan has no such breach any more; look at it again.")
+    require(rules.refusal_to_accept(found.rule))
     acceptance, _ = Acceptance.objects.update_or_create(
         event=actor.event, breach=breach,
         defaults={

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from django.core.cache import cache
 
 from apps.events.models import Event
 from apps.planning.models import Assignment
@@ -84,6 +85,16 @@ def margins_of(
         if int(carrier) not in worst or found.margin_db[link] < found.margin_db[worst[int(carrier)]]:
             worst[int(carrier)] = link
     return {on_air[i].code: _margin(model, plan, found, link, on_air, named) for i, link in worst.items()}
+
+
+def standing_margins(event: Event) -> dict[str, Margin]:
+    """The margins of the plan as it stands, without names; kept until the event's revision rises."""
+    key = f"margins:{event.pk}:{event.created_at.timestamp()}:{event.revision}"
+    kept: dict[str, Margin] | None = cache.get(key)
+    if kept is None:
+        kept = margins_of(event, named=False)
+        cache.set(key, kept, timeout=3600)
+    return kept
 
 
 def _plan(

@@ -6,6 +6,16 @@ from apps.planning.models import Assignment
 from apps.planning.states import AssignmentState
 
 
+def refusal_to_accept(rule: str) -> str:
+    """Why no signature may stand under a breach of this rule: what is tunable and permitted is not ours to decide."""
+    if rule == "raster":
+        return (
+            "It cannot be tuned there, or is not permitted there; no signature changes that. "
+            "Choose another frequency, or have the kind or the permission put right."
+        )
+    return ""
+
+
 def refusal_to_change(actor: Actor, assignment: Assignment | None) -> str:
     """Why this actor may not move this assignment: their role, or its lock, with who locked it and when."""
     refusal = refusal_to_coordinate(actor)

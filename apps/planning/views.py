@@ -13,7 +13,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
-from apps.common.choice import Choice
+from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
@@ -23,7 +23,7 @@ from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, RunForm
 from apps.planning.models import Run, RunDocument
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
-from apps.planning.rules import refusal_to_change
+from apps.planning.rules import refusal_to_accept, refusal_to_change
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import actions as registry
@@ -104,7 +104,8 @@ class Decide(EventPage):
                 count = f"{len(choice)} line{'s' if len(choice) != 1 else ''}"
                 messages.success(request, f"{count} {'accepted' if deed == 'accept' else 'sent back'}.")
                 return redirect(back)
-        rows = registrations_of(self.actor).filter(pk__in=[k for k in choice.versions if k.isdigit()])
+        keys = [whole_number(key) or 0 for key in choice.versions]
+        rows = registrations_of(self.actor).filter(pk__in=keys)
         return self.render(
             form=form, deed=deed, choice=choice, rows=rows[:20], more=max(0, len(choice) - 20), back=back
         )
@@ -320,7 +321,7 @@ class Frequency(EventPage):
                 actor=self.actor,
                 carrier=row.carrier,
                 reason=reason,
-                version=int(version) if version.isdigit() else None,
+                version=whole_number(version),
             )
 
         if self.attempt(take_away):
@@ -392,7 +393,7 @@ class Breaches(EventPage):
 
     def end(self, request: HttpRequest) -> HttpResponse:
         key, reason = request.POST.get("acceptance", ""), request.POST.get("reason", "")
-        acceptance = queries.acceptances_of(self.actor).filter(pk=int(key) if key.isdigit() else 0).first()
+        acceptance = queries.acceptances_of(self.actor).filter(pk=whole_number(key) or 0).first()
         if acceptance is None:
             raise Conflict("This acceptance is gone already.")
         if not reason.strip():
@@ -427,6 +428,7 @@ class Breaches(EventPage):
                 if typed is not None and breach.key == given
                 else AcceptForm(initial={"breach": breach.key}, auto_id=f"{breach.key}_%s"),
                 counted.acceptances.get(breach.key),
+                refusal_to_accept(breach.rule),
             )
             for breach in page
         ]

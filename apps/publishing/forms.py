@@ -13,7 +13,8 @@ from apps.registry.forms import DeviceFilter
 class ReviewFilter(DeviceFilter):
     """Which rows of the plan show; kept in the address."""
 
-    since = forms.ChoiceField(label="Since the last edition", required=False)
+    order = forms.ChoiceField(required=False, choices=[("", "by carrier"), ("margin", "worst margin first")])
+    since = forms.ChoiceField(label="Change", required=False)
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
         super().__init__(*args, actor=actor, **kwargs)
@@ -22,7 +23,7 @@ class ReviewFilter(DeviceFilter):
         )
         words = ((word, word) for word in differences.WORDS)
         self.fields["since"] = forms.ChoiceField(
-            label="Since the last edition", choices=[("", "all"), *words], required=False
+            label="Change", choices=[("", "all"), *words], required=False
         )
 
 

@@ -1,7 +1,7 @@
 """Pages that hold the plan against what was published: the review, and publishing itself."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from django.contrib import messages
@@ -12,10 +12,12 @@ from django.urls import reverse
 
 from apps.common.choice import Choice
 from apps.common.errors import Conflict, Fault, Faulty
+from apps.events.models import Event
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import actions, verdicts
 from apps.planning.actions import Selection
+from apps.planning.margins import Margin, standing_margins
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.states import AssignmentState
 from apps.planning.views import refusal_to_see_runs
@@ -40,6 +42,7 @@ class Shown:
     row: PlanRow
     since: str
     held_hz: int | None
+    margin: Margin | None = None
 
     @property
     def item(self) -> str:
@@ -64,7 +67,7 @@ class ReviewPage(EventPage):
                 carriers = carriers.filter(**{f"registration__{name}__code": chosen[name]})
         held = differences.published(self.actor)
         words = chosen.get("text", "").casefold().split()
-        return [
+        found = [
             shown
             for row in plan_rows(self.actor, carriers)
             for shown in [self.shown_row(row, held)]
@@ -72,10 +75,20 @@ class ReviewPage(EventPage):
             and chosen.get("since", shown.since) == shown.since
             and all(word in _words(row) for word in words)
         ]
+        return _worst_first(found, self.event) if chosen.get("order") == "margin" else found
 
     @staticmethod
     def shown_row(row: PlanRow, held: Published) -> Shown:
         return Shown(row, differences.difference(row, held), held.frequencies.get(row.carrier.code))
+
+
+def _worst_first(rows: list[Shown], event: Event) -> list[Shown]:
+    """With their margins, least first; what has no frequency has none and comes last."""
+    known = standing_margins(event)
+    found = [replace(shown, margin=known.get(shown.row.carrier.code)) for shown in rows]
+    return sorted(
+        found, key=lambda shown: (shown.margin is None, shown.margin.margin_db if shown.margin else 0)
+    )
 
 
 def _words(row: PlanRow) -> str:
@@ -96,6 +109,7 @@ class Review(ReviewPage):
         page = Paginator(rows, ROWS_A_PAGE).get_page(request.GET.get("page"))
         return self.render(
             form=form, page=page, filtered=bool(form.chosen()), everything=everything,
+            by_margin=form.chosen().get("order") == "margin",
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip

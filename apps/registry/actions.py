@@ -9,7 +9,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import F
 from django.utils import timezone
 
-from apps.common.choice import Choice
+from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
@@ -386,7 +386,7 @@ def send_back_many(*, actor: Actor, choice: Choice, reason: str) -> int:
 
 
 def _chosen(actor: Actor, choice: Choice) -> list[Registration]:
-    keys = [key for key in choice.versions if key.isdigit()]
+    keys = [whole_number(key) or 0 for key in choice.versions]
     found = Registration.objects.select_for_update(of=("self",)).filter(event=actor.event, pk__in=keys)
     rows = list(found.select_related("department").order_by("department__code", "label"))
     choice.refuse_changed({str(row.pk): row.version for row in rows})

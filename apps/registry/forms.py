@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 
+from apps.common.choice import whole_number
 from apps.events.actors import Actor
 from apps.registry.lines import Names, row_of
 from apps.registry.models import Change, Registration
@@ -115,8 +116,7 @@ class RegistrationForm(forms.Form):
 
     @property
     def seen_version(self) -> int | None:
-        text = str(self["version"].value() or "")
-        return int(text) if text.isdigit() else None
+        return whole_number(str(self["version"].value() or ""))
 
 
 def typed_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:

@@ -15,6 +15,12 @@ from apps.registry.rules import permission
 from apps.spectrum.models import Occupied
 from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
 
+# What the words of a ruleset mean for whoever wants to transmit.
+LICENCES = {
+    "ask": "ask the regulator which one is needed",
+    "by rule": "none of your own, within these limits: permitted by rule",
+    "required": "a licence is required",
+}
 MOVES = {
     Change.NO: "It stays there: everybody else is planned around it. If that cannot be, you are told why.",
     Change.BETWEEN_SHOWS: "It keeps it if there is room; else it gets another one, to be set between shows.",
@@ -91,7 +97,7 @@ def _role(law: Ruleset, kind: Kind, role: KindRole, asked: Registration) -> Role
     can = asked_tuning(asked, role)
     allowed = permission(law, kind, role, can, None)
     licences = dict.fromkeys(
-        f"{stretch.by.licence} ({stretch.by.source})"
+        f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.source})"
         for part in allowed.tuning
         for stretch in permitted_stretches(law, kind.use, part["low_hz"], part["high_hz"], role.bandwidth_hz)
         if stretch.by.licence

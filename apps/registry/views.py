@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
+from apps.common.choice import whole_number
 from apps.common.errors import Conflict, Faulty, Forbidden, Missing, Refusal, Stale
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_write
@@ -62,8 +63,9 @@ class DeviceNew(LinePage):
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         initial: dict[str, Any] = {}
-        if request.GET.get("copy", "").isdigit():
-            original = self.found(int(request.GET["copy"]))
+        copied = whole_number(request.GET.get("copy", ""))
+        if copied is not None:
+            original = self.found(copied)
             initial = typed_of(original, self.zone) | {"external_id": "", "fixed_hz": ""}
             initial["label"] = f"{original.label} (copy)"
         return self.shown(RegistrationForm(actor=self.actor, initial=initial))
@@ -162,8 +164,7 @@ class DeviceMove(LinePage):
 
     def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
         registration = self.found(pk)
-        text = request.POST.get("version", "")
-        version = int(text) if text.isdigit() else None
+        version = whole_number(request.POST.get("version", ""))
         if request.POST.get("do") == "withdraw":
             reason = request.POST.get("reason", "")
             if self.attempt(
@@ -192,8 +193,8 @@ class DeviceHelp(LinePage):
     template = "registry/guidance.html"
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
-        key = request.GET.get("line", "")
-        registration = self.found(int(key)) if key.isdigit() else None
+        key = whole_number(request.GET.get("line", ""))
+        registration = None if key is None else self.found(key)
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
         return self.render(guidance=guidance(self.actor, form.row(), registration))
 

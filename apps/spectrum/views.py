@@ -152,6 +152,6 @@ class ChangeOutsider(Changing):
         if "remove" not in request.POST:
             return super().post(request, **kwargs)
         row = self.find()
-        if self.attempt(lambda: actions.remove_outsider(actor=self.actor, outsider=row)):
-            messages.success(request, f"{row.label} is removed.")
-        return redirect(self.back())
+        return self.post_removal(
+            lambda: actions.remove_outsider(actor=self.actor, outsider=row), f"{row.label} is removed."
+        )

@@ -250,6 +250,7 @@ def test_4_the_keyboard_alone_registers_and_approves(browser: Browser, service: 
 FOR_COORDINATORS = [
     "", "devices/", "devices/new/", "devices/1/", "import/", "import/1/", "runs/", "runs/1/", "review/", "review/AUD-001/",
     "breaches/", "publish/", "sheets/", "journal/", "devices/?state=withdrawn", "review/?zone=nowhere",
+    "review/?order=margin", "devices/?frequency=locked", "import/?page=9",
 ]  # fmt: skip
 FOR_LEADS = ["", "devices/", "devices/1/", "import/", "sheets/", "journal/", "review/", "runs/"]
 

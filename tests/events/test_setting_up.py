@@ -4,8 +4,12 @@ import re
 
 import pytest
 
+from apps.events import actions as events
 from apps.events.models import Department, Event, Membership, Token, Zone
 from apps.journal.models import Entry
+from apps.registry import actions as registry
+from apps.registry.catalogue import catalogue
+from apps.spectrum import actions as spectrum
 from apps.spectrum.models import Occupied, Outsider
 from tests.site import Site, line, make_site, register
 
@@ -221,3 +225,54 @@ def test_a_token_reaches_no_further_than_its_owner(site: Site) -> None:
     assert "observer" not in site.browser("lead").get(f"{BASE}tokens/").content.decode().replace(
         "Pages of", ""
     )
+
+
+def test_what_was_added_by_mistake_goes_and_what_is_used_stays(site: Site) -> None:
+    register(site.lead, line())
+    browser = site.browser("coordinator")
+    for path, why in (
+        ("zones/main/", "Zone main is in use"),
+        ("departments/AUD/", "Department AUD is in use"),
+    ):
+        answer = browser.post(f"{BASE}set-up/{path}", {"remove": "1"}, follow=True)
+        assert why in answer.content.decode()
+    for path in ("zones/side/", "departments/VID/"):
+        assert browser.post(f"{BASE}set-up/{path}", {"remove": "1"}).status_code == 302
+    assert set(Zone.objects.values_list("code", flat=True)) == {"main", "gate"}
+    assert set(Department.objects.values_list("code", flat=True)) == {"AUD", "GRD"}
+    assert site.browser("other").get(BASE).status_code == 404
+
+
+def test_lists_take_the_same_number_of_queries_with_few_rows_and_with_thirty(
+    site: Site, django_assert_max_num_queries
+) -> None:
+    browser, coordinator = site.browser("coordinator"), site.coordinator
+    paths = ["/", *(f"{BASE}{path}" for path in (
+        "set-up/", "set-up/zones/", "set-up/departments/", "set-up/people/", "set-up/kinds/", "set-up/surroundings/", "tokens/",
+    ))]  # fmt: skip
+    spectrum.mark_occupied(actor=coordinator, label="0", low_hz=1, high_hz=2)
+    spectrum.add_outsider(
+        actor=coordinator, label="0", zone=site.zone("main"), frequency_hz=480_000_000, bandwidth_hz=1
+    )
+    events.invite(actor=coordinator, email="first@crew.example", role="observer")
+    few = {}
+    for path in paths:
+        browser.get(path)
+        with django_assert_max_num_queries(14) as counted:
+            browser.get(path)
+        few[path] = len(counted)
+    for number in range(1, 31):
+        zone = events.add_zone(actor=coordinator, code=f"z{number}", name=f"Zone {number}")
+        department = events.add_department(actor=coordinator, code=f"D{number}", name=f"Department {number}")
+        person = events.create_person(email=f"p{number}@crew.example", name=f"Person {number}")
+        events.add_member(actor=coordinator, person=person, role="lead", department=department)
+        events.invite(actor=coordinator, email=f"i{number}@crew.example", role="lead", department=department)
+        events.issue_token(actor=coordinator, person=person, department=department)
+        spectrum.mark_occupied(actor=coordinator, label=str(number), low_hz=number, high_hz=number + 1)
+        spectrum.add_outsider(
+            actor=coordinator, label=str(number), zone=zone, frequency_hz=480_000_000, bandwidth_hz=1
+        )
+    registry.copy_kinds(actor=coordinator, codes=list(catalogue())[:20])
+    for path in paths:
+        with django_assert_max_num_queries(few[path]):
+            assert browser.get(path).status_code == 200, path

@@ -105,6 +105,10 @@ def test_each_number_leads_to_exactly_its_rows(site: Site, who: str) -> None:
         assert answer.status_code == 200, address
         if name.startswith("lines") or "/review/" in address:
             assert answer.context["page"].paginator.count == number, (name, address)
+        elif "frequency=" in address:
+            shown = [row.state for _, rows, _ in answer.context["lines"] for row in rows]
+            assert shown.count(name.removeprefix("frequencies ")) == number, (name, address, shown)
+            assert number or not answer.context["lines"], (name, address)
 
 
 def test_what_needs_a_coordinator_next(site: Site) -> None:

@@ -11,6 +11,7 @@ def test_causes_name_whom_and_how_much() -> None:
             "intermodulation 2A-B with A-1 and B-1 (25% of what it can tune)",
         ),
         ({"cause": "blocked", "blocked": "channel 30", "share": 0.1}, "occupied range channel 30 (10% of what it can tune)"),
+        ({"cause": "product", "share": 0.2}, "intermodulation with several others (20% of what it can tune)"),
         ({"cause": "weather", "share": 1}, "weather (100% of what it can tune)"),
     ]  # fmt: skip
     for cause, words in cases:

@@ -1,11 +1,13 @@
 """The pages of a department's list: the form, its help, the list, bulk decisions and the import."""
 
 import re
+from datetime import timedelta
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.http import HttpResponse
 from django.test import Client
+from django.utils import timezone
 
 from apps.journal.models import Entry
 from apps.registry import actions
@@ -379,3 +381,40 @@ def test_an_upload_is_judged_with_the_same_queries_however_long_it_is(
     ][0]
     with django_assert_max_num_queries(16):
         lead.get(address)
+
+
+def test_a_file_too_large_is_refused_beside_its_field_and_not_kept(site: Site, settings) -> None:
+    settings.IMPORT_MAX_BYTES = 100
+    answer = upload(site.browser("lead"), b"x" * 101)
+    assert answer.status_code == 422
+    assert "101 bytes; at most 100 are taken" in text(answer)
+    assert not Upload.objects.exists()
+
+
+def test_a_late_line_waits_for_a_coordinator_and_says_so(site: Site) -> None:
+    site.event.registration_closes_at = timezone.now() - timedelta(hours=1)
+    site.event.save()
+    lead = site.browser("lead")
+    assert "Registration closed" in text(lead.get(f"{BASE}devices/new/"))
+    page = text(lead.post(f"{BASE}devices/new/", TYPED, follow=True))
+    assert "waits for a coordinator: registration has closed" in page
+    row = Registration.objects.get()
+    boss = site.browser("coordinator")
+    asked = text(boss.post(f"{BASE}devices/decide/", {"row": f"{row.pk}:{row.version}", "do": "accept"}))
+    assert "Accept 1 line?" in asked
+    boss.post(f"{BASE}devices/decide/", {"row": f"{row.pk}:{row.version}", "do": "accept", "confirmed": "1"})
+    row.refresh_from_db()
+    assert row.state == "accepted"
+
+
+def test_what_is_not_permitted_here_is_recorded_with_the_rule_and_cannot_be_accepted(site: Site) -> None:
+    site.event.kinds.get(code="mic").roles.update(
+        tuning=[{"low_hz": 406_000_000, "high_hz": 406_100_000, "step_hz": 25_000}]
+    )
+    page = text(site.browser("lead").post(f"{BASE}devices/new/", TYPED, follow=True))
+    assert "registered, but not permitted here" in page
+    assert "▲</span> not permitted here" in page
+    row = Registration.objects.get()
+    given = {"row": f"{row.pk}:{row.version}", "do": "accept", "confirmed": "1", "reason": ""}
+    refused = text(site.browser("coordinator").post(f"{BASE}devices/decide/", given))
+    assert "A permission must lift this first" in refused
