@@ -1,4 +1,4 @@
-"""What would place those who were left out: which rule relaxed, which range opened or which lower priority withdrawn buys how many.
+"""What would place those who were left out: which rule relaxed, range opened or lower priority withdrawn buys how many.
 
 Every answer is tried, not estimated: the problem is changed in that one respect, the plan stays as it is, and the ones left out
 are placed into it, with nobody else moved. So a remedy may buy more than it says, never less.
