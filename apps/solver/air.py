@@ -371,6 +371,14 @@ class Air:
             ward.maps.wake()
         return ward.maps
 
+    def forget_prices(self) -> None:
+        """Put all maps to sleep that only cost; whoever asks for a price wakes them again."""
+        for site in self.sites:
+            for ward in site.wards:
+                if ward.maps.awake and ward.law.treatment != "forbid":
+                    self._awake_bytes -= ward.maps.slots * ward.maps.bytes_per_slot
+                    ward.maps.sleep()
+
     def _make_room(self, ward: Ward, wanted: int) -> None:
         """Put the maps to sleep that were used longest ago, until there is room."""
         self._awake_bytes += wanted

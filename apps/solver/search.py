@@ -15,6 +15,7 @@ from itertools import product
 
 import numpy as np
 
+from apps.solver import channels
 from apps.solver.air import Air
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.problem import Problem
@@ -180,13 +181,14 @@ class Search:
             self._needs[i] = self.arrays.needs_hz(i)
         return self._needs[i]
 
-    def crowding(self, i: int, raster: Ints) -> Ints:
-        """How many placed carriers stand too near at each point of a raster."""
+    def crowding(self, i: int, raster: Ints, weight: Ints | None = None) -> Ints:
+        """How many placed carriers stand too near at each point of a raster, or how much they weigh."""
         need = self.needs(i)
         others = np.flatnonzero((need > 0) & (self.hz > 0))
+        each = np.ones(len(others), np.int64) if weight is None else weight[others]
         steps = np.zeros(len(raster) + 1, np.int64)
-        np.add.at(steps, np.searchsorted(raster, self.hz[others] - need[others], "right"), 1)
-        np.add.at(steps, np.searchsorted(raster, self.hz[others] + need[others], "left"), -1)
+        np.add.at(steps, np.searchsorted(raster, self.hz[others] - need[others], "right"), each)
+        np.add.at(steps, np.searchsorted(raster, self.hz[others] + need[others], "left"), -each)
         return np.cumsum(steps[:-1])
 
     def bound_to(self, i: int, raster: Ints) -> Bools:
@@ -346,10 +348,14 @@ class Search:
     def run(self, standing: Ints | None = None) -> None:
         """All phases, until nothing better is likely, the deadline passes or somebody asks to stop."""
         try:
+            if channels.suits(self.arrays):
+                self.place_fixed()
+                channels.place(self.arrays, self.hz, self.random, self.breathe)
+                return
             self.construct(standing)
             self.bring_back()
             self.go_home()
-            self.improve()
+            self.improve(1)
         except Stopped:
             self.air.widen()
 
@@ -369,6 +375,7 @@ class Search:
         units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
         for done, unit in enumerate(units):
             if self.air.narrowed and not all_day[id(unit)]:
+                self.bring_back()
                 self.improve(2)
                 self.air.widen()
             self.breathe("placing", done / max(1, len(units)) * 0.6)
@@ -415,22 +422,28 @@ class Search:
     def bring_back(self) -> None:
         """Ejection: place a unit where fewest stand in its way, take those off, place them again; keep what is no worse."""
         left = [unit for unit in self.left() if self.arrays.open_points(unit.first).any()]
+        if self.air.narrowed:
+            left = [unit for unit in left if self.arrays.all_day[list(unit.members)].all()]
+        if left:
+            self.air.forget_prices()
         idle = 0
-        while left and idle < IDLE_ROUNDS + 10 * len(left):
+        while left and idle < IDLE_ROUNDS + 40 * len(left):
             self.breathe("bringing back", 0.6 + 0.2 * min(1.0, idle / IDLE_ROUNDS), len(left))
             target = self._next_target(left)
             before = self.rank(left)
             was = self._make_way(target)
             gone = [self.unit_of[i] for i in was if self.unit_of[i].first == i]
-            rest = [unit for unit in left if unit is not target]
             gone = [gone[k] for k in self.random.permutation(len(gone))]
-            spread = bool(self.random.random() < 0.5)
-            queue = [target, *gone, *rest[:20]]
-            still = [unit for unit in queue if not self.place(unit, spread=spread, loose=3)]
-            after = [*still, *rest[20:]]
-            if self.rank(after) <= before:
+            loose = int(self.random.choice([1, 3, TRIES]))
+            queue = [target, *gone]
+            still = [unit for unit in queue if not self.place(unit, spread=False, loose=loose)]
+            after = [*(unit for unit in left if unit is not target), *still]
+            rank = self.rank(after)
+            if rank <= before:
                 self._remember(target, gone, was)
-                idle = 0 if self.rank(after) < before else idle + 1
+                idle = 0 if rank < before else idle + 1
+                if rank < before or was:
+                    after = [unit for unit in after if not self.place(unit, spread=False)]
                 left = after
                 continue
             idle += 1
@@ -479,7 +492,9 @@ class Search:
         was: dict[int, int] = {}
         i = target.first
         raster, open_points = self.arrays.raster(i), self.arrays.open_points(i)
-        crowd = self.crowding(i, raster).astype(float)
+        # Whoever is on in many slots is dear to move and hard to place again; what is fixed cannot be moved at all.
+        weight = 1 + self.arrays.on.sum(axis=1) // 4 + 1000 * self.arrays.fixed
+        crowd = self.crowding(i, raster, weight).astype(float)
         _, sure, _ = self.surveyed(i, open_points, priced=False)
         crowd += 1.5 * sure + self.random.random(len(raster)) * 2.0
         crowd[~open_points] = np.inf
@@ -493,9 +508,9 @@ class Search:
             blamed = Counter(j for j in self.air.blamed(i, at) if j in self.unit_of and self.hz[j])
             if not blamed:
                 break
-            self._eject(max(sorted(blamed), key=lambda j: (blamed[j], self.random.random())), was)
+            self._eject(max(sorted(blamed), key=lambda j: (blamed[j] / weight[j], self.random.random())), was)
         around = sorted(
-            (j for j in self.air.neighbours(i) if j in self.unit_of and self.hz[j]),
+            (j for j in self.air.neighbours(i) if j in self.unit_of and self.hz[j] and weight[j] <= 2),
             key=lambda j: abs(int(self.hz[j]) - at),
         )[:12]
         for j in self.random.permutation(around)[: int(self.random.integers(0, 4))] if around else ():
