@@ -18,9 +18,9 @@ from apps.solver.search import Search
 from apps.solver.standing import FEW, MANY, place_alone, standing
 from apps.solver.verify import verify
 
-RECOUNT_S = (
-    0.001  # per carrier, kept back from the time given: the recount and the reasons come after the search
-)
+LATE_S = 0.6  # by how much a result may come later than the time given
+PROMPT_S = 0.25  # what is left for the last placings and reasons after somebody asked to stop
+RECOUNT_S = 0.001  # per carrier: kept back from the time given, for the recount comes after the search
 
 
 @dataclass(frozen=True)
