@@ -13,7 +13,7 @@ used, so the bound holds whatever a search finds; it is 0 where no such set is s
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,9 +42,12 @@ class Shortage:
     why: str
 
 
-def lower_bound(problem: Problem) -> Bound:
-    """A number of carriers that every plan leaves out at the least, and why. Never more than the best plan leaves out."""
-    shortages = _Crowds(problem).shortages()
+def lower_bound(problem: Problem, should_stop: Callable[[], bool] | None = None) -> Bound:
+    """A number of carriers that every plan leaves out at the least, and why. Never more than the best plan leaves out.
+
+    Asked to stop, it makes do with what it has found; that is proved too.
+    """
+    shortages = _Crowds(problem, should_stop or (lambda: False)).shortages()
     if not shortages:
         return Bound(0, "No set of carriers was found that cannot be placed together.")
     at_least, parts = _packed(shortages)
@@ -83,8 +86,8 @@ class _Crowd:
 
 
 class _Crowds:
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
+    def __init__(self, problem: Problem, should_stop: Callable[[], bool]) -> None:
+        self.problem, self.should_stop = problem, should_stop
         self.arrays = Arrays(problem)
         self._open: dict[tuple[object, ...], Ints] = {}
         self._rulers: dict[tuple[int, int, int], Rulers] = {}
@@ -94,6 +97,8 @@ class _Crowds:
         found, alone = self._alone()
         best: dict[frozenset[int], Shortage] = {}
         for crowd in self._crowds(alone):
+            if self.should_stop():
+                break
             for shortage in self._short(crowd):
                 if shortage.members not in best or best[shortage.members].out < shortage.out:
                     best[shortage.members] = shortage
@@ -253,6 +258,8 @@ class _Crowds:
             return
         on, first_slot = np.unique(self.arrays.on[crowd.members], axis=1, return_index=True)
         for inside, points in self._stretches(crowd.members):
+            if self.should_stop():
+                return
             present = on[inside]
             stretch = _Stretch(self, crowd.members[inside], points)
             out = stretch.out(present, crowd.two_hz, crowd.three_hz)
@@ -271,7 +278,7 @@ class _Crowds:
         mine = [self.open_hz(int(i)) for i in members]
         low = np.array([points[0] for points in mine])
         high = np.array([points[-1] for points in mine])
-        points = np.unique(np.concatenate(list({id(points): points for points in mine}.values())))
+        points = _union({id(points): points for points in mine}.values())
         for start in _some(np.unique(low)):
             for end in _some(np.unique(high[high >= start])):
                 inside = (low >= start) & (high <= end)
@@ -362,6 +369,12 @@ class _Stretch:
         width = np.floor(solved.x * 4 + 1e-6) / 4 if solved.x is not None else np.full(len(count), 2 * half)
         kept = all((width[a] + width[b]) / 2 <= need for (a, b), need in zip(pairs, needed, strict=True))
         return np.where(count > 0, width if kept else 2 * half, 0.0)
+
+
+def _union(parts: Iterable[Ints]) -> Ints:
+    """Every value of some arrays once, rising."""
+    values = np.sort(np.concatenate(list(parts)))
+    return np.asarray(values[np.concatenate([[True], values[1:] != values[:-1]])])
 
 
 def _some(edges: Ints) -> Ints:

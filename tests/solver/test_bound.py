@@ -246,3 +246,11 @@ def test_a_front_end_that_keeps_carriers_out():
 
 def test_nothing_to_place():
     assert bound({"format": "planning-problem/1", "zones": [], "carriers": []}).unplaced_at_least == 0
+
+
+def test_asked_to_stop_it_says_what_it_has():
+    document = coupled(5, 10)
+    document["carriers"][0]["tuning"] = []
+    told = lower_bound(read_problem(document), should_stop=lambda: True)
+    assert told.unplaced_at_least == 1
+    assert told.why.startswith("c0 ")
