@@ -25,12 +25,12 @@ def touch(event: Event) -> int:
     return Event.objects.values_list("revision", flat=True).get(pk=event.pk)
 
 
-def save_if_unchanged(row: Model, version: int | None, what: str, **values: Any) -> dict[str, list[Any]]:
+def save_if_unchanged(row: Any, version: int | None, what: str, **values: Any) -> dict[str, list[Any]]:
     """Write `values` to an editable row, only if it is still at `version` (None: at the version that was read).
 
     Returns {field: [old, new]} of what really changed. Raises Stale when somebody else was faster.
     """
-    expected = row.version if version is None else version  # type: ignore[attr-defined]
+    expected = row.version if version is None else version
     changes = {
         name: [getattr(row, name), value] for name, value in values.items() if getattr(row, name) != value
     }
@@ -42,7 +42,7 @@ def save_if_unchanged(row: Model, version: int | None, what: str, **values: Any)
         raise Stale(what, current)
     for name, value in values.items():
         setattr(row, name, value)
-    row.version = expected + 1  # type: ignore[attr-defined]
+    row.version = expected + 1
     return changes
 
 

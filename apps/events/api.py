@@ -1,7 +1,7 @@
 """The door for machines: the actor in the event of the address, versions and ETags. And the event itself."""
 
 import re
-from typing import Any
+from typing import Any, cast
 
 from django.http import Http404
 from drf_spectacular.utils import extend_schema
@@ -13,7 +13,7 @@ from rest_framework.views import APIView
 from apps.common.errors import Fault, Faulty
 from apps.events import queries
 from apps.events.actors import Actor
-from apps.events.models import Department, Event, Token, Zone
+from apps.events.models import Department, Event, Person, Token, Zone
 
 
 class EventView(APIView):
@@ -23,7 +23,7 @@ class EventView(APIView):
     def actor(self) -> Actor:
         if not hasattr(self, "_actor"):
             token = self.request.auth if isinstance(self.request.auth, Token) else None
-            self._actor = queries.actor_in(self.request.user, self.kwargs["slug"], token)  # type: ignore[arg-type]
+            self._actor = queries.actor_in(cast(Person, self.request.user), self.kwargs["slug"], token)
         return self._actor
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
@@ -89,7 +89,7 @@ class EventList(APIView):
     @extend_schema(operation_id="events_list", responses=EventSerializer(many=True))
     def get(self, request: Request) -> Response:
         token = request.auth if isinstance(request.auth, Token) else None
-        rows = queries.events_of(request.user, token).order_by("starts_on", "pk")  # type: ignore[arg-type]
+        rows = queries.events_of(cast(Person, request.user), token).order_by("starts_on", "pk")
         return Response(EventSerializer(rows, many=True).data)
 
 

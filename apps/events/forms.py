@@ -82,8 +82,8 @@ class EventForm(forms.Form):
 
     def __init__(self, *args: Any, rulesets: list[tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["timezone"].choices = _time_zones()  # type: ignore[attr-defined]
-        self.fields["ruleset"].choices = rulesets  # type: ignore[attr-defined]
+        self.fields["timezone"].choices = _time_zones()
+        self.fields["ruleset"].choices = rulesets
 
 
 class NewEventForm(EventForm):
@@ -185,7 +185,7 @@ class RoleForm(forms.Form):
 
     def __init__(self, *args: Any, departments: QuerySet[Department], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["department"].queryset = departments  # type: ignore[attr-defined]
+        self.fields["department"].queryset = departments
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or self.cleaned_data
@@ -221,6 +221,6 @@ class TokenForm(forms.Form):
 
     def __init__(self, *args: Any, departments: QuerySet[Department], may_write: bool, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["department"].queryset = departments  # type: ignore[attr-defined]
+        self.fields["department"].queryset = departments
         if not may_write:
             del self.fields["writes"]

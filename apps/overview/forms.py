@@ -23,6 +23,6 @@ class JournalFilter(forms.Form):
     ) -> None:
         super().__init__(*args, **kwargs)
         anything = [("", "any")]
-        self.fields["who"].choices = [("", "anybody"), *who]  # type: ignore[attr-defined]
-        self.fields["verb"].choices = anything + [(verb, verb) for verb in verbs]  # type: ignore[attr-defined]
-        self.fields["department"].choices = anything + departments  # type: ignore[attr-defined]
+        self.fields["who"].choices = [("", "anybody"), *who]
+        self.fields["verb"].choices = anything + [(verb, verb) for verb in verbs]
+        self.fields["department"].choices = anything + departments

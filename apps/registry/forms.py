@@ -152,7 +152,7 @@ class DeviceFilter(forms.Form):
         self.fields["state"] = forms.ChoiceField(
             choices=[("", "all but withdrawn"), *((state, state) for state in states)], required=False
         )
-        if len(self.fields["department"].choices) == 2 and not actor.sees_all:  # type: ignore[attr-defined]
+        if len(self.fields["department"].choices) == 2 and not actor.sees_all:
             del self.fields["department"]
 
     def chosen(self) -> dict[str, str]:

@@ -70,4 +70,4 @@ class OutsiderForm(forms.Form):
 
     def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["zone"].queryset = zones  # type: ignore[attr-defined]
+        self.fields["zone"].queryset = zones
