@@ -379,3 +379,25 @@ def test_no_signature_makes_a_frequency_permitted(site: Site) -> None:
     answer = boss.post(address, {"do": "accept", "breach": key, "reason": "we dare"})
     assert not Acceptance.objects.exists()
     assert "no signature changes that" in text(answer)
+
+
+@pytest.mark.parametrize("path", ["runs/1/", "runs/", "breaches/", "review/AUD-001/"])
+def test_pages_of_runs_and_breaches_cost_the_same_queries_however_much_they_show(
+    path: str, django_assert_num_queries
+) -> None:
+    counts = []
+    for slug, size in (("small-days", 2), ("large-days", 31)):
+        site = make_site(slug)
+        # One point of the raster: all but one are left out, and placed there by hand they all stand in each other's way.
+        register(site.lead, line(quantity=size, low_hz="470.1 MHz", high_hz="470.1 MHz"))
+        ended_run(site)
+        for carrier in Carrier.objects.filter(event=site.event)[: 3 if size == 2 else 8]:
+            actions.change_frequency(
+                actor=site.coordinator, carrier=carrier, frequency_hz=ON_RASTER, reason="all at once"
+            )
+        boss = site.browser("coordinator")
+        boss.get(f"/e/{slug}/{path}")
+        with django_assert_num_queries(30, exact=False) as seen:
+            assert boss.get(f"/e/{slug}/{path}").status_code == 200
+        counts.append(len(seen))
+    assert counts[0] == counts[1]
