@@ -386,6 +386,7 @@ class Search:
             self.start(standing)
         key = {id(u): self._constrainedness(u) for u in self.units}
         units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
+        late = False
         for done, unit in enumerate(units):
             if self.air.narrowed and not all_day[id(unit)]:
                 if self._spent() < EARLY:
@@ -393,7 +394,10 @@ class Search:
                     self.improve(2, share=EARLY)
                 self.air.widen()
             self.breathe("placing", done / max(1, len(units)) * 0.6)
-            self.place(unit, spread=self._spent() < LATE)
+            if not late and self._spent() > LATE:
+                late = True
+                self.air.forget_prices()
+            self.place(unit, spread=not late)
         self.air.widen()
 
     def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:

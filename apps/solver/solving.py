@@ -20,7 +20,7 @@ from apps.solver.verify import verify
 
 LATE_S = 0.6  # by how much a result may come later than the time given
 PROMPT_S = 0.25  # what is left for the last placings and reasons after somebody asked to stop
-RECOUNT_S = 0.001  # per carrier: kept back from the time given, for the recount comes after the search
+RECOUNT_S = 0.0025  # per carrier: kept back from the time given, for the recount comes after the search
 
 
 @dataclass(frozen=True)
