@@ -50,8 +50,8 @@ class Rulers:
 
     def _struck(self, mark: int, fresh: int, differences: int) -> int:
         """What later marks may not be: mark + (b − a) for A+B−C, mark + (mark − a) for 2A−B; a, b the marks before."""
-        struck = _near(differences << mark, self.three) if self.three else 0
-        return struck | _near(fresh << mark, self.two) if self.two else struck
+        struck = near(differences << mark, self.three) if self.three else 0
+        return struck | near(fresh << mark, self.two) if self.two else struck
 
     def _next(self) -> int:
         """The shortest length of one mark more."""
@@ -99,7 +99,7 @@ class Rulers:
         return place([0], 0, 0)
 
 
-def _near(bits: int, guard: int) -> int:
+def near(bits: int, guard: int) -> int:
     """Every position nearer than the guard to one that is marked."""
     by = min(guard, LONGEST + 1) - 1
     width, done = 2 * by + 1, 1
