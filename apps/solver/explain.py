@@ -16,13 +16,16 @@ from apps.solver.verify import Verdict
 PRODUCTS_NAMED = 5
 
 
-def blocked_by(search: Search, unit: Unit) -> tuple[dict[str, Any], ...]:
-    """What took the raster of a left-out unit's first carrier away: each point is shared equally among all that forbid it."""
+def blocked_by(search: Search, unit: Unit, *, hurried: bool = False) -> tuple[dict[str, Any], ...]:
+    """What took the raster of a left-out unit's first carrier away: each point is shared equally among all that forbid it.
+
+    `hurried` (the run was stopped) leaves products aside; the shares are then of the points that the other rules take.
+    """
     i = unit.first
     raster = search.arrays.raster(i)
     if not len(raster):
         return ({"cause": "tuning", "share": 1.0},)
-    causes = causes_along(search, i, raster)
+    causes = causes_along(search, i, raster, products=not hurried)
     weight = np.zeros(len(raster))
     for _, struck in causes:
         weight += struck
@@ -35,14 +38,16 @@ def blocked_by(search: Search, unit: Unit) -> tuple[dict[str, Any], ...]:
             shares[key] = (cause, shares[key][1] + share if key in shares else share)
     # A point that nobody takes from this carrier alone is one at which its partner cannot be.
     alone = float((weight == 0).sum()) / len(raster)
-    if alone:
+    if hurried and alone < 1:
+        shares = {key: (cause, share / (1 - alone)) for key, (cause, share) in shares.items()}
+    elif alone:
         shares["rest"] = ({"cause": "pair" if len(unit.members) > 1 else "product"}, alone)
     found = sorted(shares.values(), key=lambda item: -item[1])
     return tuple({**cause, "share": round(share, 6)} for cause, share in found)
 
 
 def causes_along(
-    search: Search, i: int, raster: Ints, *, named: bool = True
+    search: Search, i: int, raster: Ints, *, named: bool = True, products: bool = True
 ) -> list[tuple[dict[str, Any], Bools]]:
     """Everything that forbids points of a raster to carrier i, the others being where they are: (cause, struck points)."""
     arrays, problem = search.arrays, search.problem
@@ -67,7 +72,7 @@ def causes_along(
             )
     for _, at in search.anchored.get(i, ()):
         causes.append(({"cause": "pair"}, ~np.isin(raster, at)))
-    return causes + _product_causes(search, i, raster, named)
+    return causes + _product_causes(search, i, raster, named) if products else causes
 
 
 def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[tuple[dict[str, Any], Bools]]:

@@ -393,13 +393,15 @@ class Search:
         """Units without a place."""
         return [unit for unit in self.units if not self.hz[unit.first]]
 
-    def fill(self) -> None:
-        """Leave nobody out who has a clean point: what the maps leave in doubt is judged point by point."""
-        gained = True
-        while gained:
-            gained = False
-            for unit in self.left():
-                gained |= self.place(unit, thorough=True)
+    def fill(self, until: float = float("inf")) -> None:
+        """Leave nobody out who has a clean point: what the maps leave in doubt is judged point by point.
+
+        Whoever was placed only takes points away, so one turn is enough.
+        """
+        for unit in self.left():
+            if time.monotonic() > until:
+                return
+            self.place(unit, spread=False, thorough=True)
 
     def rank(self, left: Iterable[Unit]) -> tuple[int, ...]:
         """What is minimised first: how many of priority 1 are left out, then of 2, …; then how many moved."""

@@ -18,9 +18,9 @@ from apps.solver.search import Search
 from apps.solver.standing import FEW, MANY, place_alone, standing
 from apps.solver.verify import verify
 
-RECOUNT_S = (
-    0.001  # per carrier, kept back from the time given: the recount and the reasons come after the search
-)
+LATE_S = 0.6  # by how much a result may come later than the time given
+PROMPT_S = 0.25  # what is left for the last placings and reasons after somebody asked to stop
+RECOUNT_S = 0.001  # per carrier: kept back from the time given, for the recount comes after the search
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def solve(
     """
     began = time.monotonic()
     if workers <= 1:
-        return result_of(_searched(problem, seconds, seed, on_progress, should_stop), seed, began)
+        return result_of(_searched(problem, seconds, seed, on_progress, should_stop), seed, began, seconds)
     return _side_by_side(problem, seconds, seed, workers, on_progress, should_stop, began)
 
 
@@ -69,7 +69,7 @@ def repair(
     """
     began = time.monotonic()
     search = _searched(problem, seconds, seed, on_progress, should_stop)
-    return result_of(search, seed, began), tuple(_changes(problem, search))
+    return result_of(search, seed, began, seconds), tuple(_changes(problem, search))
 
 
 def _changes(problem: Problem, search: Search) -> list[Change]:
@@ -113,8 +113,13 @@ def _searched(
         problem, seed=seed, deadline=deadline, should_stop=should_stop, on_progress=on_progress, arrays=arrays
     )
     search.run(hz)
-    search.fill()
+    search.fill(_until(search, deadline))
     return search
+
+
+def _until(search: Search, deadline: float) -> float:
+    """When the work after the search has to end."""
+    return time.monotonic() + PROMPT_S if search.stopped == "cancelled" else deadline + LATE_S
 
 
 # -- several seeds side by side ----------------------------------------------------------------------
@@ -148,7 +153,7 @@ def _side_by_side(
             stop.set()
         return stop.is_set()
 
-    results = [result_of(_searched(problem, seconds, seed, on_progress, asked), seed, began)]
+    results = [result_of(_searched(problem, seconds, seed, on_progress, asked), seed, began, seconds)]
     for child, door in doors:
         while not door.poll(0.02) and child.is_alive() and time.monotonic() < began + seconds + 0.5:
             asked()
@@ -162,7 +167,7 @@ def _side_by_side(
 
 def _search_apart(problem: Problem, seconds: float, seed: int, stop: Event, door: Connection) -> None:
     began = time.monotonic()
-    result = result_of(_searched(problem, seconds, seed, None, stop.is_set), seed, began)
+    result = result_of(_searched(problem, seconds, seed, None, stop.is_set), seed, began, seconds)
     door.send(result)
 
 
@@ -174,12 +179,16 @@ def _order(result: Result) -> tuple[object, ...]:
 # -- the result ----------------------------------------------------------------------------------------
 
 
-def result_of(search: Search, seed: int, began: float) -> Result:
-    """What a finished search says: recounted, explained."""
+def result_of(search: Search, seed: int, began: float, seconds: float) -> Result:
+    """What a finished search says: recounted, explained. Where time is up, reasons leave products aside."""
     problem = search.problem
+    until = _until(search, began + seconds)
     assignments = {carrier.id: int(hz) for carrier, hz in zip(problem.carriers, search.hz, strict=True) if hz}
     unplaced = [
-        Unplaced(problem.carriers[i].id, explain.blocked_by(search, unit.seen_from(i)))
+        Unplaced(
+            problem.carriers[i].id,
+            explain.blocked_by(search, unit.seen_from(i), hurried=time.monotonic() > until),
+        )
         for unit in search.left()
         for i in unit.members
     ]
@@ -197,7 +206,7 @@ def result_of(search: Search, seed: int, began: float) -> Result:
         unplaced=tuple(unplaced),
         moved=tuple(moved),
         loads=tuple(explain.loads_over_limit(search, verdict)),
-        bound=lower_bound(problem) if unplaced else Bound(0, "nobody is left out"),
+        bound=_bound(problem, bool(unplaced), until),
         cost={
             "unplaced": explain.unplaced_by_priority(problem, [row.id for row in unplaced]),
             "moved": len(moved),
@@ -207,3 +216,9 @@ def result_of(search: Search, seed: int, began: float) -> Result:
         seed=seed,
         stopped=search.stopped,
     )
+
+
+def _bound(problem: Problem, out: bool, until: float) -> Bound:
+    if not out:
+        return Bound(0, "nobody is left out")
+    return lower_bound(problem, should_stop=lambda: time.monotonic() > until)

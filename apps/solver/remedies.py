@@ -1,0 +1,99 @@
+"""What would place those who were left out: which rule relaxed, range opened or lower priority withdrawn buys how many.
+
+Every answer is tried, not estimated: the problem is changed in that one respect, the plan stays as it is, and the ones left out
+are placed into it, with nobody else moved. So a remedy may buy more than it says, never less.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from apps.solver.arrays import Arrays
+from apps.solver.problem import Problem
+from apps.solver.search import Search
+from apps.solver.standing import place_alone
+
+TRIED = 12
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """One change and whom it would place. `what` is relax, open or withdraw; `name` says which rule, range or carrier."""
+
+    what: str
+    name: str
+    places: tuple[str, ...]
+
+
+def remedies(
+    problem: Problem,
+    assignments: Mapping[str, int],
+    *,
+    should_stop: Callable[[], bool] | None = None,
+) -> tuple[Remedy, ...]:
+    """Every single change that places somebody who was left out, the one that buys most first."""
+    found = []
+    for what, name, changed, plan in _changes(problem, assignments):
+        if should_stop is not None and should_stop():
+            break
+        placed = _placed(changed, plan, {c.id for c in problem.carriers if c.id not in assignments})
+        if placed:
+            found.append(Remedy(what, name, placed))
+    return tuple(sorted(found, key=lambda remedy: -len(remedy.places)))
+
+
+def _placed(problem: Problem, plan: Mapping[str, int], wanted: set[str]) -> tuple[str, ...]:
+    arrays = Arrays(problem)
+    hz = np.array([plan.get(c.id, 0) for c in problem.carriers], np.int64)
+    resting = Search(problem, arrays=arrays, readers=())
+    resting.hz[:] = hz
+    placed = []
+    for unit in resting.left():
+        codes = [problem.carriers[i].id for i in unit.members]
+        if wanted >= set(codes) and place_alone(problem, arrays, resting.hz, unit):
+            placed += codes
+    return tuple(placed)
+
+
+def _changes(
+    problem: Problem, assignments: Mapping[str, int]
+) -> list[tuple[str, str, Problem, Mapping[str, int]]]:
+    """(what, name, changed problem, plan) of everything that is worth a try."""
+    changes: list[tuple[str, str, Problem, Mapping[str, int]]] = []
+    for row, rule in enumerate(problem.products):
+        if rule.treatment == "forbid":
+            rules = (*problem.products[:row], *problem.products[row + 1 :])
+            changes.append(
+                ("relax", f"products[{row}] {rule.family}", replace(problem, products=rules), assignments)
+            )
+    for row, blocked in enumerate(problem.blocked):
+        rest = (*problem.blocked[:row], *problem.blocked[row + 1 :])
+        name = f"blocked[{row}] {blocked.id or ''} {blocked.low_hz}–{blocked.high_hz} Hz"
+        changes.append(("open", name, replace(problem, blocked=rest), assignments))
+    halved = tuple(replace(row, min_hz=row.min_hz // 2) for row in problem.separations)
+    if any(row.treatment == "forbid" for row in halved):
+        changes.append(
+            ("relax", "separations, all to half", replace(problem, separations=halved), assignments)
+        )
+    for code in _yielding(problem, assignments):
+        carriers = tuple(c for c in problem.carriers if c.id != code)
+        plan = {other: hz for other, hz in assignments.items() if other != code}
+        changes.append(("withdraw", code, replace(problem, carriers=carriers), plan))
+    return changes
+
+
+def _yielding(problem: Problem, assignments: Mapping[str, int]) -> list[str]:
+    """Placed carriers of a lower priority that stand where somebody left out is, nobody's partner: at most a dozen."""
+    bound = {code for pair in problem.pairs for code in (pair.first, pair.second)}
+    bound |= {code for span in problem.spans for code in span.carriers}
+    bound |= {code for row in problem.separations for code in row.carriers or ()}
+    out = [c for c in problem.carriers if c.id not in assignments]
+    return [
+        c.id
+        for c in problem.carriers
+        if c.id in assignments
+        and c.fixed_hz is None
+        and c.id not in bound
+        and any(c.priority > o.priority and c.stands & o.stands and set(c.slots) & set(o.slots) for o in out)
+    ][:TRIED]
