@@ -5,7 +5,7 @@ lowest up by beam search: of all rulers begun, those are kept that leave the mos
 marks are set, the patience is over or somebody asks to stop.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +14,16 @@ from apps.solver.arrays import Arrays, Bools, Ints
 from apps.solver.problem import ProductRule, linear
 from apps.solver.rulers import Rulers, near
 
-BEAMS = ((1, 8), (16, 8), (128, 8), (1000, 12), (6000, 24), (20_000, 40))  # rulers kept, positions tried as the next mark
-PATIENCE = 1_000_000  # marks tried, after which the beam is not widened again
+BEAMS = (
+    (1, 8),
+    (16, 8),
+    (128, 8),
+    (1000, 12),
+    (6000, 24),
+    (20_000, 40),
+)  # rulers kept, positions tried as the next mark
+PATIENCE = 50_000_000  # bits of rulers tried, after which the beam is not widened again
+PROOF = 20_000  # marks tried for knowing how long the rest of a ruler must be
 FAMILIES = ("2A-B", "A+B-C")
 
 
@@ -29,17 +37,33 @@ class Ruler:
     three: int
 
 
+def place(arrays: Arrays, breathe: Callable[[], None]) -> Iterator[list[int]]:
+    """Frequencies in hertz for more and more carriers, as they are found; none where the carriers are not alike and coupled."""
+    coupled = ruler_of(arrays)
+    if coupled is not None:
+        ruler, points = coupled
+        for found in more_marks(ruler, arrays.n, breathe):
+            yield [int(points[mark]) for mark in found]
+
+
 def ruler_of(arrays: Arrays) -> tuple[Ruler, Ints] | None:
     """The ruler of a problem and the frequencies of its positions, or None if its carriers are not all alike and coupled."""
     problem, carriers = arrays.problem, arrays.carriers
     rules = [rule for rule in problem.products if rule.treatment == "forbid"]
     if len(carriers) < 3 or not rules or problem.pairs or problem.spans or arrays.fixed.any() or arrays.named:
         return None
-    alike = {(c.tuning, c.zone, c.sent_from, c.received_in, c.kind, c.bandwidth_hz, c.slots, c.level_db) for c in carriers}
+    alike = {
+        (c.tuning, c.zone, c.sent_from, c.received_in, c.kind, c.bandwidth_hz, c.slots, c.level_db)
+        for c in carriers
+    }
     if len(alike) > 1 or any(c.previous_hz is not None or not c.mixes for c in carriers):
         return None
     points = arrays.raster(0)
-    if len(points) < 2 or len(set(np.diff(points))) > 1 or not all(_always_hits(arrays, rule) for rule in rules):
+    if (
+        len(points) < 2
+        or len(set(np.diff(points))) > 1
+        or not all(_always_hits(arrays, rule) for rule in rules)
+    ):
         return None
     step = int(points[1] - points[0])
     guard = {f: max((-(-r.guard_hz // step) for r in rules if r.family == f), default=0) for f in FAMILIES}
@@ -69,21 +93,20 @@ def _as_bits(marked: Bools) -> int:
     return int.from_bytes(np.packbits(marked, bitorder="little").tobytes(), "little")
 
 
-def most_marks(ruler: Ruler, wanted: int, breathe: Callable[[], None]) -> list[int]:
-    """Positions for as many marks as are found, `wanted` at the most."""
+def more_marks(ruler: Ruler, wanted: int, breathe: Callable[[], None]) -> Iterator[list[int]]:
+    """Positions for as many marks as are found, `wanted` at the most; each time for more than before."""
     length = ruler.open.bit_length() - 1
-    shortest = Rulers(ruler.spacing, ruler.two, ruler.three)
+    shortest = Rulers(ruler.spacing, ruler.two, ruler.three, nodes=PROOF)
     wanted = min(wanted, shortest.holds(length, wanted))
-    best: list[int] = []
-    tried = 0
+    most, tried = 0, 0
     for width, branches in BEAMS:
         found, marks = _beam(ruler, wanted, width, branches, shortest.shortest, breathe)
         tried += marks
-        if len(found) > len(best):
-            best = found
-        if len(best) == wanted or tried > PATIENCE:
-            break
-    return best
+        if len(found) > most:
+            most = len(found)
+            yield found
+        if most == wanted or tried * length > PATIENCE:
+            return
 
 
 @dataclass(frozen=True, slots=True)
