@@ -19,13 +19,13 @@ PRODUCTS_NAMED = 5
 def blocked_by(search: Search, unit: Unit, *, hurried: bool = False) -> tuple[dict[str, Any], ...]:
     """What took the raster of a left-out unit's first carrier away: each point is shared equally among all that forbid it.
 
-    `hurried` (the run was stopped) leaves products aside; the shares are then of the points that the other rules take.
+    `hurried` (the run was stopped) looks at blocked ranges first and never at products; the shares are of what those take.
     """
     i = unit.first
     raster = search.arrays.raster(i)
     if not len(raster):
         return ({"cause": "tuning", "share": 1.0},)
-    causes = causes_along(search, i, raster, products=not hurried)
+    causes = causes_along(search, i, raster, hurried=hurried)
     weight = np.zeros(len(raster))
     for _, struck in causes:
         weight += struck
@@ -47,7 +47,7 @@ def blocked_by(search: Search, unit: Unit, *, hurried: bool = False) -> tuple[di
 
 
 def causes_along(
-    search: Search, i: int, raster: Ints, *, named: bool = True, products: bool = True
+    search: Search, i: int, raster: Ints, *, named: bool = True, hurried: bool = False
 ) -> list[tuple[dict[str, Any], Bools]]:
     """Everything that forbids points of a raster to carrier i, the others being where they are: (cause, struck points)."""
     arrays, problem = search.arrays, search.problem
@@ -56,6 +56,8 @@ def causes_along(
         struck = np.zeros(len(raster), bool)
         struck[low:high] = True
         causes.append(({"cause": "blocked", "blocked": problem.blocked[row].id or f"row {row}"}, struck))
+    if hurried and causes:
+        return causes
     need = search.needs(i)
     for j in np.flatnonzero((need > 0) & (search.hz > 0)):
         low = int(np.searchsorted(raster, search.hz[j] - need[j], "right"))
@@ -72,7 +74,7 @@ def causes_along(
             )
     for _, at in search.anchored.get(i, ()):
         causes.append(({"cause": "pair"}, ~np.isin(raster, at)))
-    return causes + _product_causes(search, i, raster, named) if products else causes
+    return causes + _product_causes(search, i, raster, named) if not hurried else causes
 
 
 def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[tuple[dict[str, Any], Bools]]:

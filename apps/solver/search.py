@@ -24,6 +24,8 @@ from apps.solver.result import Progress
 TRIES = 40  # points of a raster that are judged before a unit is given up for now
 IDLE_ROUNDS = 60
 LAYOUTS = 64
+EARLY = 0.2  # share of the time that may pass before all who are on all day are settled
+LATE = 0.6  # share of the time after which points are taken as they come, not by their price
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ class Search:
         self.arrays = Arrays(problem) if arrays is None else arrays
         self.air = Air(self.arrays, readers=readers, slots=slots)
         self.random = np.random.default_rng(seed)
+        self._began = time.monotonic()
         self.deadline, self.should_stop, self.on_progress = deadline, should_stop, on_progress
         self.hz: Ints = np.zeros(self.arrays.n, np.int64)  # 0: not placed
         self.stopped = "no better found"
@@ -243,7 +246,15 @@ class Search:
         """Exactly: neither suffers nor causes more than a forbidding rule allows."""
         return not self.air.sites_of[i] or self.air.judge(i, hertz)
 
-    def place(self, unit: Unit, *, spread: bool = True, loose: int = 0, thorough: bool = False) -> bool:
+    def place(
+        self,
+        unit: Unit,
+        *,
+        spread: bool = True,
+        loose: int = 0,
+        thorough: bool = False,
+        until: float = float("inf"),
+    ) -> bool:
         """Put a unit at its cheapest clean point (not spread: the lowest), if there is one.
 
         `loose` picks at random among that many of the first; `thorough` also judges points that the maps leave in doubt.
@@ -270,6 +281,8 @@ class Search:
             for at in order:
                 if self._take(unit, layout, int(raster[at])):
                     return True
+                if time.monotonic() > until:
+                    return False
         return False
 
     def _wanted(self, unit: Unit, layout: tuple[int, ...], raster: Ints) -> int | None:
@@ -392,11 +405,12 @@ class Search:
         units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
         for done, unit in enumerate(units):
             if self.air.narrowed and not all_day[id(unit)]:
-                self.bring_back()
-                self.improve(2)
+                if self._spent() < EARLY:
+                    self.bring_back()
+                    self.improve(2, share=EARLY)
                 self.air.widen()
             self.breathe("placing", done / max(1, len(units)) * 0.6)
-            self.place(unit)
+            self.place(unit, spread=self._spent() < LATE)
         self.air.widen()
 
     def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:
@@ -418,7 +432,7 @@ class Search:
         for unit in self.left():
             if time.monotonic() > until:
                 return
-            self.place(unit, spread=False, thorough=True)
+            self.place(unit, spread=False, thorough=True, until=until)
 
     def rank(self, left: Iterable[Unit]) -> tuple[int, ...]:
         """What is minimised first: how many of priority 1 are left out, then of 2, …; then how many moved."""
@@ -542,8 +556,8 @@ class Search:
         unit = self.unit_of[j]
         was.update(zip(unit.members, self.lift(unit), strict=True))
 
-    def improve(self, sweeps: int = 2) -> None:
-        """Move single units to cheaper points, dearest first, as long as moves pay for themselves."""
+    def improve(self, sweeps: int = 2, share: float = 1.0) -> None:
+        """Move single units to cheaper points, as long as moves pay for themselves and that share of the time lasts."""
         if not self._costs():
             return
         # Whoever is on all day has been moved while one row stood for all slots; now a move costs as many rows as slots.
@@ -554,12 +568,13 @@ class Search:
             and self.hz[unit.first]
             and (self.air.on.shape[1] == 1 or not self.arrays.all_day[unit.first])
         ]
-        for sweep in range(sweeps):
+        for _ in range(sweeps):
             gained = 0.0
             order = self.random.permutation(len(movable))
             for done, k in enumerate(order):
-                share = (sweep + done / len(movable)) / sweeps
-                self.breathe("moving", 0.8 + 0.18 * share)
+                self.breathe("moving", 0.8 + 0.18 * done / len(movable))
+                if self._spent() > share:
+                    return
                 gained += self._move(movable[k])
             if gained <= 1e-6:
                 return
@@ -588,6 +603,10 @@ class Search:
                 return float(cost[here] - cost[at])
         self._put(i, was[0])
         return 0.0
+
+    def _spent(self) -> float:
+        """The share of the given time that has passed."""
+        return (time.monotonic() - self._began) / max(self.deadline - self._began, 1e-9)
 
     def breathe(self, stage: str, share: float, left: int = 0) -> None:
         if self.should_stop is not None and self.should_stop():
