@@ -15,7 +15,7 @@ import numpy as np
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.axis import Axis
 from apps.solver.maps import Maps
-from apps.solver.problem import ProductRule, coefficients, linear
+from apps.solver.problem import coefficients, linear
 
 MEMORY_BYTES = 3_000_000_000
 NOTHING = 1e-6  # share of a limit below which a load is rounding
@@ -39,13 +39,27 @@ class Ledger:
 
 @dataclass
 class Ward:
-    """One product rule at one site."""
+    """The product rules of one family and treatment at one site: they share maps, and differ in whom they protect and how well.
 
-    rule: int
-    law: ProductRule
+    Forbidding rules that share a ward have one guard; what merely costs is priced at the widest, in proportion.
+    """
+
+    family: str
+    treatment: str
+    guard_hz: int
+    rules: list[int]
+    limit: float  # the lowest of the rules
     maps: Maps
     used: int = 0
     urgency: dict[int, Floats] = field(default_factory=dict)
+
+    @property
+    def forbids(self) -> bool:
+        return self.treatment == "forbid"
+
+    @property
+    def key(self) -> tuple[str, str, int]:
+        return self.family, self.treatment, self.guard_hz
 
 
 class Site:
@@ -195,17 +209,28 @@ class Air:
         self.ledgers: dict[tuple[int, int], Ledger] = {}
         for site, rules in zip(self.sites, self._rules_of_site, strict=True):
             site.wards = []
+            alike: dict[tuple[str, str, int], list[int]] = {}
             for r in rules:
-                law, letters = self.rules[r], coefficients(self.rules[r].family)
-                exactly = np.float64 if law.treatment == "forbid" else np.float32
-                box = self.axis.box(law, letters)
-                site.wards.append(Ward(r, law, Maps(letters, box, self.axis, slots, exactly)))
+                law = self.rules[r]
+                alike.setdefault(
+                    (law.family, law.treatment, law.guard_hz if law.treatment == "forbid" else 0), []
+                ).append(r)
+            for (family, treatment, _), together in sorted(alike.items()):
+                widest = max((self.rules[r] for r in together), key=lambda law: law.guard_hz)
+                letters = coefficients(family)
+                exactly = np.float64 if treatment == "forbid" else np.float32
+                maps = Maps(letters, self.axis.box(widest, letters), self.axis, slots, exactly)
+                limit = min(self.rules[r].limit for r in together)
+                site.wards.append(Ward(family, treatment, widest.guard_hz, together, limit, maps))
+            for r in rules:
+                law = self.rules[r]
                 for z in site.hearers if law.treatment == "forbid" else ():
                     ids = sorted(self.protected.get((r, z), ()))
                     if ids and (r, z) not in self.ledgers:
                         load = np.zeros((len(ids), slots))
                         rows = {i: at for at, i in enumerate(ids)}
                         self.ledgers[r, z] = Ledger(rows, load, np.full_like(load, law.limit))
+        self._gains: dict[tuple[int, str, str, int, int], list[tuple[int, int, float]]] = {}
 
     def level(self, site: Site, i: int, hz: int) -> float:
         """The linear level of carrier i at a site; 0 where it takes no part."""
@@ -224,13 +249,18 @@ class Air:
         inside = np.logical_or.reduce([(hz >= band.low_hz) & (hz <= band.high_hz) for band in passband])
         return np.where(inside, level, 0.0)
 
-    def gains(self, site: Site, rule: int, i: int) -> list[tuple[int, float]]:
-        """The places at which a rule protects carrier i from what forms at a site, with gains."""
-        return [
-            (z, site.hearers[z])
-            for z in self.received[i]
-            if z in site.hearers and i in self.protected.get((rule, z), ())
-        ]
+    def gains(self, site: Site, ward: Ward, i: int) -> list[tuple[int, int, float]]:
+        """(rule, place, gain) of everything by which a ward protects carrier i from what forms at a site."""
+        key = (id(site), *ward.key, i)
+        if key not in self._gains:
+            self._gains[key] = [
+                (r, z, site.hearers[z])
+                for z in self.received[i]
+                if z in site.hearers
+                for r in ward.rules
+                if i in self.protected.get((r, z), ())
+            ]
+        return self._gains[key]
 
     # -- coming and going ---------------------------------------------------------------------------
 
@@ -249,11 +279,11 @@ class Air:
             ledger.load[:] = 0.0
         for site in self.sites:
             for ward in site.wards:
-                if ward.law.treatment != "forbid":
+                if not ward.forbids:
                     continue
-                for i, load in ward.maps.loads(ward.law.guard_hz):
-                    for z, gain in self.gains(site, ward.rule, i):
-                        ledger = self.ledgers[ward.rule, z]
+                for i, load in ward.maps.loads(ward.guard_hz):
+                    for r, z, gain in self.gains(site, ward, i):
+                        ledger = self.ledgers[r, z]
                         ledger.load[ledger.row[i]] += gain * load * self.on[i]
         self._weigh_again()
 
@@ -261,8 +291,8 @@ class Air:
         """Give every victim of a forbidding rule the urgency that its slack asks for."""
         for site in self.sites:
             for ward in site.wards:
-                for i, was in list(ward.urgency.items()) if ward.law.treatment == "forbid" else ():
-                    now = self._urgency(ward, i, self.gains(site, ward.rule, i))
+                for i, was in list(ward.urgency.items()) if ward.forbids else ():
+                    now = self._urgency(ward, i, self.gains(site, ward, i))
                     if np.any(np.abs(now - was) > STALE * was):
                         self._ready(ward)
                         ward.urgency[i] = now
@@ -298,22 +328,28 @@ class Air:
 
     def _weights(self, ward: Ward, site: Site, i: int, level: float) -> Floats | None:
         maps = ward.maps
+        if not ward.forbids and level < ward.limit:
+            level = 0.0  # no product of it alone can reach what costs
         weights = np.zeros((len(maps.factors), self.on.shape[1]))
         if level:
             for p in range(maps.victim):
                 weights[p] = level ** abs(maps.factors[p]) * self.on[i]
-        gains = self.gains(site, ward.rule, i)
+        gains = self.gains(site, ward, i)
         if gains:
             weights[maps.victim] = self._urgency(ward, i, gains)
             ward.urgency[i] = weights[maps.victim].copy()
         return weights if level or gains else None
 
-    def _urgency(self, ward: Ward, i: int, gains: list[tuple[int, float]]) -> Floats:
-        """How much it matters to hit a carrier: the gain over what it may still bear, or the gain alone where it only costs."""
-        if ward.law.treatment != "forbid":
-            return np.asarray(max(gain for _, gain in gains) * self.on[i])
-        floor = 1e-6 * ward.law.limit
-        parts = [gain / np.maximum(self.ledgers[ward.rule, z].slack(i), floor) for z, gain in gains]
+    def _urgency(self, ward: Ward, i: int, gains: list[tuple[int, int, float]]) -> Floats:
+        """How much it matters to hit a carrier: the gain over what it may still bear, or what it costs."""
+        if not ward.forbids:
+            prices = [
+                self.rules[r].weight * gain * self.rules[r].guard_hz / ward.guard_hz for r, _, gain in gains
+            ]
+            return np.asarray(max(prices) * self.on[i])
+        parts = [
+            gain / np.maximum(self.ledgers[r, z].slack(i), 1e-6 * self.rules[r].limit) for r, z, gain in gains
+        ]
         return np.asarray(np.sum(parts, axis=0) * self.on[i])
 
     def _book(self, i: int, booking: Booking, sign: float) -> None:
@@ -334,9 +370,9 @@ class Air:
         for r, victim in sorted({(key[0], v) for key, loads in booking.items() for v in loads if v != i}):
             for site in self.sites_of[victim]:
                 for ward in site.wards:
-                    if ward.rule != r or victim not in ward.maps:
+                    if r not in ward.rules or victim not in ward.maps:
                         continue
-                    gains = self.gains(site, r, victim)
+                    gains = self.gains(site, ward, victim)
                     if not gains:
                         continue
                     now, was = self._urgency(ward, victim, gains), ward.urgency[victim]
@@ -375,7 +411,7 @@ class Air:
         """Put all maps to sleep that only cost; whoever asks for a price wakes them again."""
         for site in self.sites:
             for ward in site.wards:
-                if ward.maps.awake and ward.law.treatment != "forbid":
+                if ward.maps.awake and not ward.forbids:
                     self._awake_bytes -= ward.maps.slots * ward.maps.bytes_per_slot
                     ward.maps.sleep()
 
@@ -415,21 +451,21 @@ class Air:
         for site in self.sites_of[i]:
             level = self.level(site, i, hz)
             for ward in site.wards:
-                if ward.law.treatment != "forbid" or not ward.maps.n:
+                if not ward.forbids or not ward.maps.n:
                     continue
                 self._ready(ward)
-                maps, r, guard = ward.maps, ward.rule, ward.law.guard_hz
+                maps, guard = ward.maps, ward.guard_hz
                 sees = seen and maps.awake
-                gains = self.gains(site, r, i)
-                if gains and not (sees and maps.peek(maps.victim, f, when) < NOTHING * ward.law.limit):
+                gains = self.gains(site, ward, i)
+                if gains and not (sees and maps.peek(maps.victim, f, when) < NOTHING * ward.limit):
                     load = maps.suffered(hz, guard, when) * self.on[i]
-                    for z, gain in gains if load.any() else ():
+                    for r, z, gain in gains if load.any() else ():
                         book = booking.setdefault((r, z), {})
                         book[i] = book.get(i, 0.0) + gain * load
                 if level and not (sees and self._harmless(maps, f, level, when)):
                     weights = np.array([level ** abs(k) * self.on[i] for k in maps.factors[:-1]])
                     for victim, load in maps.added(hz, weights, guard, when).items():
-                        for z, gain in self.gains(site, r, victim):
+                        for r, z, gain in self.gains(site, ward, victim):
                             book = booking.setdefault((r, z), {})
                             book[victim] = book.get(victim, 0.0) + gain * load
         return booking
@@ -442,58 +478,57 @@ class Air:
     # -- what it would do at every point of its raster ----------------------------------------------------
 
     def survey(
-        self, i: int, hz: Ints, rules: Iterable[int] | None = None, priced: bool = True
+        self, i: int, hz: Ints, families: Iterable[str] | None = None, priced: bool = True
     ) -> tuple[Bools, Bools, Floats]:
         """(clean, surely struck, cost) at rising frequencies, for a carrier that is not on the air.
 
         `clean` is what the maps prove clean. A point that is neither clean nor surely struck has to be judged: several victims
-        share the blame, or bins are wider than the raster. `rules` limits the look.
+        share the blame, or bins are wider than the raster. `families` limits the look; not `priced` leaves costs aside.
         """
         clean, sure, cost = np.ones(len(hz), bool), np.zeros(len(hz), bool), np.zeros(len(hz))
         if not self.sites_of[i] or not len(hz):
             return clean, sure, cost
-        bins = self.axis.bins(hz)
-        when = self._when(i)
+        bins, when = self.axis.bins(hz), self._when(i)
         suffers: dict[tuple[int, int], Floats] = {}
-        causes: dict[int, Floats] = {}
-        victims: dict[int, int] = {}
+        causes: dict[tuple[str, str, int], Floats] = {}
+        victims: dict[tuple[str, str, int], int] = {}
         for site in self.sites_of[i]:
             level = self._level_along(site, i, hz)
             for ward in site.wards:
-                r = ward.rule
-                if not ward.maps.n or (rules is not None and r not in rules):
+                if not ward.maps.n or (families is not None and ward.family not in families):
                     continue
-                if ward.law.treatment != "forbid" and not priced:
+                if not (ward.forbids or priced):
                     continue
-                gains = self.gains(site, r, i)
-                maps = self._wake(ward)
-                if gains:
-                    load = maps.read(maps.victim, bins, when)
-                    for z, gain in gains:
-                        suffers[r, z] = suffers.get((r, z), 0.0) + gain * load
-                if level is not None:
-                    causes[r] = causes.get(r, 0.0) + maps.caused(bins, level, when)
-                    victims[r] = victims.get(r, 0) + maps.n
-        mine = self.on[i, when] > 0
+                gains = self.gains(site, ward, i)
+                if not gains and (level is None or (not ward.forbids and site.level[i] < ward.limit)):
+                    continue
+                maps, key = self._wake(ward), ward.key
+                for r, z, gain in gains:
+                    box = self.axis.box(self.rules[r], coefficients(ward.family))
+                    load = maps.read(maps.victim, bins, when, box)
+                    suffers[r, z] = suffers.get((r, z), 0.0) + gain * load
+                if level is not None and ward.urgency:
+                    causes[key] = causes.get(key, 0.0) + maps.caused(bins, level, when)
+                    victims[key] = victims.get(key, 0) + len(ward.urgency)
+        mine, exact = self.on[i, when] > 0, self.axis.exact
         worst: dict[int, Floats] = {}
         for (r, _), load in suffers.items():
             top = load[mine].max(axis=0)
             worst[r] = np.maximum(worst[r], top) if r in worst else top
-        exact = self.axis.exact
-        for r, load in worst.items():
+        for r, top in worst.items():
             law = self.rules[r]
             if law.treatment == "forbid":
-                clean &= load <= law.limit
-                sure |= load > law.limit * 1.001 + 1e-9 if exact else False
-            else:
-                cost += law.weight * np.where(load > law.limit, load, 0.0)
-        for r, load in causes.items():
-            law, top = self.rules[r], load[mine].max(axis=0)
-            if law.treatment == "forbid":
-                clean &= top < 1.0
-                sure |= top > (1 + 2 * STALE) * victims[r] if exact else False
+                clean &= top <= law.limit
+                sure |= top > law.limit * 1.001 + 1e-9 if exact else False
             else:
                 cost += law.weight * np.where(top > law.limit, top, 0.0)
+        for key, load in causes.items():
+            top = load[mine].max(axis=0)
+            if key[1] == "forbid":
+                clean &= top < 1.0
+                sure |= top > (1 + 2 * STALE) * victims[key] if exact else False
+            else:
+                cost += np.maximum(top, 0.0)
         return clean, sure, cost
 
     def _when(self, i: int) -> slice:
@@ -512,15 +547,15 @@ class Air:
         for site in self.sites_of[i]:
             level = self.level(site, i, hz)
             for ward in site.wards:
-                if ward.law.treatment != "forbid" or not ward.maps.n:
+                if not ward.forbids or not ward.maps.n:
                     continue
                 maps = ward.maps
                 self._ready(ward)
-                letters = [maps.victim] if self.gains(site, ward.rule, i) else []
+                letters = [maps.victim] if self.gains(site, ward, i) else []
                 letters += range(maps.victim) if level else []
                 on = self.on[i] > 0
                 for letter in letters:
-                    members = maps.hits(letter, hz, ward.law.guard_hz, self._when(i))
+                    members = maps.hits(letter, hz, ward.guard_hz, self._when(i))
                     together = np.ones((members.shape[1], int(on.sum())), bool)
                     for p, who in zip(maps.others[letter], members, strict=True):
                         together &= maps.weights[p, who][:, on] > 0
@@ -535,10 +570,10 @@ class Air:
         for site in self.sites_of[i]:
             gain = site.hearers.get(place, 0.0)
             for ward in site.wards:
-                if ward.rule != rule or not gain:
+                if rule not in ward.rules or not gain:
                     continue
                 maps = ward.maps
-                members = maps.hits(maps.victim, hz, ward.law.guard_hz, self._when(i))
+                members = maps.hits(maps.victim, hz, self.rules[rule].guard_hz, self._when(i))
                 ids = maps.ids[members]
                 good = (ids != i).all(axis=0) & self.arrays.on[ids, slot].all(axis=0)
                 weight = np.full(int(good.sum()), gain)

@@ -81,13 +81,11 @@ def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[t
     air, found = search.air, []
     if not air.sites_of[i]:
         return []
-    for rule, law in enumerate(search.problem.products):
-        if law.treatment != "forbid":
-            continue
-        clean, _, _ = air.survey(i, raster, {rule})
+    for family in sorted({law.family for law in search.problem.products if law.treatment == "forbid"}):
+        clean, _, _ = air.survey(i, raster, {family}, priced=False)
         struck = np.flatnonzero(~clean)
         if len(struck):
-            cause: dict[str, Any] = {"cause": "product", "family": law.family}
+            cause: dict[str, Any] = {"cause": "product", "family": family}
             blamed = air.blamed(i, int(raster[struck[len(struck) // 2]])) if named else []
             if blamed:
                 cause["carriers"] = [search.arrays.carriers[j].id for j in dict.fromkeys(blamed[:3])]

@@ -202,11 +202,14 @@ class Maps:
 
     # -- reading ----------------------------------------------------------------------------------
 
-    def read(self, letter: int, bins: Ints, when: slice) -> Floats:
-        """[slots, points]: the summed weights within the box about −coefficient·bin, for rising bins of the reading windows.
+    def read(self, letter: int, bins: Ints, when: slice, box: int | None = None) -> Floats:
+        """[slots, points]: the summed weights within a box about −coefficient·bin, for rising bins of the reading windows.
+
+        The box is the maps' own or a narrower one.
 
         O(window) per slot, by one running sum.
         """
+        box = self.box if box is None else box
         factor, table = -self.factors[letter], self.maps[letter]
         found = np.zeros((when.stop - when.start, len(bins)))
         for (low, high), (first, last) in zip(self.reading, self._reads[letter], strict=True):
@@ -214,13 +217,13 @@ class Maps:
             if a == b:
                 continue
             at = factor * bins[a:b]
-            start = max(first, int(min(at[0], at[-1])) - self.box)
-            stop = min(last, int(max(at[0], at[-1])) + self.box + 1)
+            start = max(first, int(min(at[0], at[-1])) - box)
+            stop = min(last, int(max(at[0], at[-1])) + box + 1)
             to = table.place(start)
             running = np.zeros((len(found), stop - start + 1))
             np.cumsum(self.rows[when, to : to + stop - start], axis=1, dtype=np.float64, out=running[:, 1:])
-            at = at - (start + self.box)
-            found[:, a:b] = running.take(at + 2 * self.box + 1, axis=1)
+            at = at - (start + box)
+            found[:, a:b] = running.take(at + 2 * box + 1, axis=1)
             found[:, a:b] -= running.take(at, axis=1)
         return found
 
