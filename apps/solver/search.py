@@ -15,7 +15,7 @@ from itertools import product
 
 import numpy as np
 
-from apps.solver import channels
+from apps.solver import channels, marks
 from apps.solver.air import Air
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.problem import Problem
@@ -366,11 +366,28 @@ class Search:
                 channels.place(self.arrays, self.hz, self.random, self.breathe)
                 return
             self.construct(standing)
+            self.set_marks()
             self.bring_back()
             self.go_home()
             self.improve(1)
         except Stopped:
             self.air.widen()
+
+    def set_marks(self) -> None:
+        """Where all carriers are alike and coupled, place them as marks on a ruler as soon as that places more."""
+        left = len(self.left())
+        if not left:
+            return
+        urgent = sorted(self.units, key=lambda unit: self.arrays.carriers[unit.first].priority)
+        for found in marks.place(self.arrays, lambda: self.breathe("setting marks", 0.6, left)):
+            if len(found) <= len(self.units) - len(self.left()):
+                continue
+            for unit in self.units:
+                if self.hz[unit.first]:
+                    self.lift(unit)
+            for unit, hertz in zip(urgent, found, strict=False):
+                if self.clean_at(unit.first, hertz):
+                    self.put(unit, (hertz,))
 
     def construct(self, standing: Ints | None = None) -> None:
         """Begin with what stands, then place every unit once, where it finds a clean point."""

@@ -12,6 +12,7 @@ from typing import Any
 from apps.solver import explain
 from apps.solver.arrays import Arrays
 from apps.solver.bound import lower_bound
+from apps.solver.exact import perfect
 from apps.solver.problem import Problem
 from apps.solver.result import Bound, Progress, Result, Unplaced
 from apps.solver.search import Search
@@ -114,6 +115,8 @@ def _searched(
     )
     search.run(hz)
     search.fill(_until(search, deadline))
+    if search.stopped not in ("cancelled", "deadline"):
+        perfect(search)
     return search
 
 
