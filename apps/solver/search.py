@@ -369,7 +369,7 @@ class Search:
             self.set_marks()
             self.bring_back()
             self.go_home()
-            self.improve(1)
+            self.improve(2)
         except Stopped:
             self.air.widen()
 
