@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from apps.solver.arrays import Arrays, Ints
 
 Table = NDArray[np.int32]
-IDLE_MOVES = 150_000
+IDLE_MOVES = 150_000  # at the most; small tables are left sooner
+IDLE_MOVES_EACH = 40  # of every cell at every channel
 IDLE_FILLS = 150
 
 
@@ -163,9 +164,10 @@ class _Tabu:
 
     def tabu_search(self, hz: Ints, breathe: Callable[[str, float, int], None]) -> None:
         best, idle, move = float((self.out * self.weight).sum()), 0, 0
-        while idle < IDLE_MOVES and self.out.any():
+        patience = min(IDLE_MOVES, IDLE_MOVES_EACH * self.on.size)
+        while idle < patience and self.out.any():
             if move % 64 == 0:
-                breathe("placing", min(0.95, idle / IDLE_MOVES), int(self.out.sum()))
+                breathe("placing", min(0.95, idle / patience), int(self.out.sum()))
             cost = float((self.out * self.weight).sum())
             if cost < best:
                 best, idle = cost, 0

@@ -35,10 +35,6 @@ class Table:
     def place(self, number: int) -> int:
         return self.start + self.domain.place(number)
 
-    def at(self, numbers: Ints) -> Ints:
-        at = self.domain.at(numbers)
-        return np.where(at >= 0, at + self.start, -1)
-
 
 class Maps:
     """The maps of one product rule for the carriers that meet at one place.
@@ -72,7 +68,7 @@ class Maps:
                 self.pairs[pair] = self._table(self._asked_of(pair, axis))
         ways = [(p, q, table) for pair, table in self.pairs.items() for p, q in sorted({pair, pair[::-1]})]
         self._own, self._other = np.array([p for p, _, _ in ways]), np.array([q for _, q, _ in ways])
-        self._tables = [table for _, _, table in ways]
+        self._low, self._high, self._to = _bounds([table for _, _, table in ways])
         factors = np.array(self.factors)
         self._own_factor, self._other_factor = factors[self._own][:, None], factors[self._other][:, None]
         self.bytes_per_slot = self.width * np.dtype(dtype).itemsize
@@ -169,7 +165,9 @@ class Maps:
         if when is None or not n:
             return
         numbers = self._own_factor * f + self._other_factor * self.bin[:n]
-        at = np.stack([table.at(row) for table, row in zip(self._tables, numbers, strict=True)])
+        at = np.full(numbers.shape, -1)
+        for low, high, to in zip(self._low, self._high, self._to, strict=True):
+            np.copyto(at, numbers + to, where=(numbers >= low) & (numbers < high))
         own = (sign * weights[self._own, when])[:, None, :]
         values = self.weights[self._other, :n, when] * own
         way, m, t = np.nonzero((values != 0) & (at >= 0)[:, :, None])
@@ -318,6 +316,17 @@ class Maps:
         for p, who in zip(letters, members, strict=True):
             weight *= self.weights[p, who]
         return weight
+
+
+def _bounds(tables: Sequence[Table]) -> tuple[Ints, Ints, Ints]:
+    """The k-th interval of every table: (from, to, what leads from a number to its place), each [k, tables, 1]."""
+    most = max(len(table.domain.low) for table in tables)
+    low, high, to = (np.zeros((most, len(tables), 1), np.int64) for _ in range(3))
+    for at, table in enumerate(tables):
+        k = len(table.domain.low)
+        low[:k, at, 0], high[:k, at, 0] = table.domain.low, table.domain.high
+        to[:k, at, 0] = table.start + table.domain.start[:-1] - table.domain.low
+    return low, high, to
 
 
 def _without(letters: Letters, letter: int) -> Letters:

@@ -25,7 +25,7 @@ class Rulers:
     two: int = 0
     three: int = 0
     shortest: list[int] = field(default_factory=lambda: [0, 0])
-    _nodes: int = NODES
+    nodes: int = NODES
     _lowest: list[int] = field(default_factory=lambda: [0])
     _struck_later: int = 0
     _differences: int = 0
@@ -50,15 +50,15 @@ class Rulers:
 
     def _struck(self, mark: int, fresh: int, differences: int) -> int:
         """What later marks may not be: mark + (b − a) for A+B−C, mark + (mark − a) for 2A−B; a, b the marks before."""
-        struck = _near(differences << mark, self.three) if self.three else 0
-        return struck | _near(fresh << mark, self.two) if self.two else struck
+        struck = near(differences << mark, self.three) if self.three else 0
+        return struck | near(fresh << mark, self.two) if self.two else struck
 
     def _next(self) -> int:
         """The shortest length of one mark more."""
         n = len(self.shortest)
         low = max(self._counted(n), *self._joined(n))
         if self.two or self.three:
-            while low <= LONGEST and self._nodes > 0 and not self._fits(n, low):
+            while low <= LONGEST and self.nodes > 0 and not self._fits(n, low):
                 low += 1
         return low
 
@@ -85,8 +85,8 @@ class Rulers:
             free = ~taken & everywhere & ((1 << (last + 1)) - 1)
             free &= -1 << (marks[-1] + self.spacing)
             while free:
-                self._nodes -= 1
-                if self._nodes <= 0:
+                self.nodes -= 1
+                if self.nodes <= 0:
                     return True
                 mark = (free & -free).bit_length() - 1
                 free &= free - 1
@@ -99,7 +99,7 @@ class Rulers:
         return place([0], 0, 0)
 
 
-def _near(bits: int, guard: int) -> int:
+def near(bits: int, guard: int) -> int:
     """Every position nearer than the guard to one that is marked."""
     by = min(guard, LONGEST + 1) - 1
     width, done = 2 * by + 1, 1

@@ -15,7 +15,7 @@ from itertools import product
 
 import numpy as np
 
-from apps.solver import channels
+from apps.solver import channels, marks
 from apps.solver.air import Air
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.problem import Problem
@@ -366,11 +366,28 @@ class Search:
                 channels.place(self.arrays, self.hz, self.random, self.breathe)
                 return
             self.construct(standing)
+            self.set_marks()
             self.bring_back()
             self.go_home()
-            self.improve(1)
+            self.improve(2)
         except Stopped:
             self.air.widen()
+
+    def set_marks(self) -> None:
+        """Where all carriers are alike and coupled, place them as marks on a ruler as soon as that places more."""
+        left = len(self.left())
+        if not left:
+            return
+        urgent = sorted(self.units, key=lambda unit: self.arrays.carriers[unit.first].priority)
+        for found in marks.place(self.arrays, lambda: self.breathe("setting marks", 0.6, left)):
+            if len(found) <= len(self.units) - len(self.left()):
+                continue
+            for unit in self.units:
+                if self.hz[unit.first]:
+                    self.lift(unit)
+            for unit, hertz in zip(urgent, found, strict=False):
+                if self.clean_at(unit.first, hertz):
+                    self.put(unit, (hertz,))
 
     def construct(self, standing: Ints | None = None) -> None:
         """Begin with what stands, then place every unit once, where it finds a clean point."""
@@ -386,6 +403,7 @@ class Search:
             self.start(standing)
         key = {id(u): self._constrainedness(u) for u in self.units}
         units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
+        late = False
         for done, unit in enumerate(units):
             if self.air.narrowed and not all_day[id(unit)]:
                 if self._spent() < EARLY:
@@ -393,7 +411,10 @@ class Search:
                     self.improve(2, share=EARLY)
                 self.air.widen()
             self.breathe("placing", done / max(1, len(units)) * 0.6)
-            self.place(unit, spread=self._spent() < LATE)
+            if not late and self._spent() > LATE:
+                late = True
+                self.air.forget_prices()
+            self.place(unit, spread=not late)
         self.air.widen()
 
     def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:

@@ -12,6 +12,7 @@ from typing import Any
 from apps.solver import explain
 from apps.solver.arrays import Arrays
 from apps.solver.bound import lower_bound
+from apps.solver.exact import perfect
 from apps.solver.problem import Problem
 from apps.solver.result import Bound, Progress, Result, Unplaced
 from apps.solver.search import Search
@@ -20,7 +21,7 @@ from apps.solver.verify import verify
 
 LATE_S = 0.6  # by how much a result may come later than the time given
 PROMPT_S = 0.25  # what is left for the last placings and reasons after somebody asked to stop
-RECOUNT_S = 0.001  # per carrier: kept back from the time given, for the recount comes after the search
+RECOUNT_S = 0.0025  # per carrier: kept back from the time given, for the recount comes after the search
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,8 @@ def _searched(
     )
     search.run(hz)
     search.fill(_until(search, deadline))
+    if search.stopped not in ("cancelled", "deadline"):
+        perfect(search)
     return search
 
 

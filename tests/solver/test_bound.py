@@ -44,19 +44,19 @@ def left_out(document):
 
 
 @given(documents(carriers=4, points=3))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_never_above_the_best_plan(document):
     assert bound(document).unplaced_at_least <= left_out(document)
 
 
 @given(crowded())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_never_above_the_best_plan_of_a_crowd(document):
     assert bound(document).unplaced_at_least <= left_out(document)
 
 
 @given(st.integers(1, 3), st.integers(0, 4), st.integers(0, 4), st.integers(0, 14), st.integers(1, 6))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_rulers_against_every_set_of_marks(spacing, two, three, length, most):
     """`holds` is never below the truth, and equal to it while the search is not cut short."""
     families = {"2A-B": two, "A+B-C": three}

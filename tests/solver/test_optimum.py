@@ -18,7 +18,7 @@ anything = settings(deadline=None, suppress_health_check=list(HealthCheck))
 
 
 @given(documents(carriers=4, points=3), st.integers(0, 3))
-@settings(anything, max_examples=120)
+@settings(anything, max_examples=60)
 def test_as_good_as_trying_everything(document, seed):
     best, _ = exhaustive.best(document)
     plan = solve(read_problem(document), seconds=10, seed=seed).assignments
@@ -26,7 +26,7 @@ def test_as_good_as_trying_everything(document, seed):
 
 
 @given(crowded(), st.integers(0, 3))
-@settings(anything, max_examples=80)
+@settings(anything, max_examples=20)
 def test_as_many_of_a_crowd_as_trying_everything(document, seed):
     best, _ = exhaustive.best(document)
     plan = solve(read_problem(document), seconds=10, seed=seed).assignments
@@ -93,7 +93,7 @@ def test_spacing_as_good_as_a_constraint_solver(seed):
 
 
 @given(documents(), st.integers(0, 9))
-@settings(anything, max_examples=25)
+@settings(anything, max_examples=20)
 def test_same_seed_same_result(document, seed):
     first, second = (solve(read_problem(document), seconds=10, seed=seed).document() for _ in range(2))
     assert first | {"elapsed_s": 0} == second | {"elapsed_s": 0}
@@ -129,7 +129,7 @@ def shifted(document, by):
 
 
 @given(documents(carriers=4, points=3), st.integers(1, 10**9))
-@settings(anything, max_examples=40)
+@settings(anything, max_examples=20)
 def test_shifting_all_frequencies_shifts_the_plan(document, by):
     plan = solve(read_problem(document), seconds=10).assignments
     higher = solve(read_problem(shifted(document, by)), seconds=10).assignments
@@ -137,7 +137,7 @@ def test_shifting_all_frequencies_shifts_the_plan(document, by):
 
 
 @given(documents(carriers=4, points=3), st.randoms(use_true_random=False))
-@settings(anything, max_examples=40)
+@settings(anything, max_examples=20)
 def test_names_do_not_matter(document, pick):
     """Other names for carriers, zones and slots: the same plan under those names."""
     renamed = copy.deepcopy(document)

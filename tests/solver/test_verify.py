@@ -37,7 +37,7 @@ def as_told(breaches):
 
 
 @given(st.data())
-@settings(max_examples=250)
+@settings(max_examples=120)
 def test_every_clause_as_read_aloud(data):
     document = data.draw(documents())
     plan = data.draw(plans(document))
@@ -51,7 +51,7 @@ def test_every_clause_as_read_aloud(data):
 
 
 @given(st.data())
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_places_and_slots_add_up_to_the_whole(data):
     document = data.draw(documents())
     plan = data.draw(plans(document))
