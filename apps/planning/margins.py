@@ -40,8 +40,11 @@ class Margin:
 
     @property
     def words(self) -> str:
-        """«4 dB, usually 34 dB»."""
-        return f"{self.margin_db} dB, usually {self.usual_margin_db} dB"
+        """«usually 34 dB over what it needs, 4 dB when everything is at its worst»."""
+        worst = f"{abs(self.margin_db)} dB {'short' if self.margin_db < 0 else 'over'}"
+        return (
+            f"usually {self.usual_margin_db} dB over what it needs, {worst} when everything is at its worst"
+        )
 
     def as_dict(self) -> dict[str, Any]:
         return {

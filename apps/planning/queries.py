@@ -85,7 +85,8 @@ class PlanRow:
     @property
     def why(self) -> str:
         """The largest causes of being left out, in words."""
-        return "; ".join(cause_in_words(cause) for cause in self.blocked_by[:3])
+        told = "; ".join(cause_in_words(cause) for cause in self.blocked_by[:3])
+        return f"mostly {told}" if len(self.blocked_by) > 3 else told
 
 
 def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[PlanRow]:

@@ -240,7 +240,7 @@ def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: 
     story: list[Flowable] = [
         Paragraph(escape(named), TITLE),
         Spacer(1, 1 * mm),
-        Paragraph(f"{escape(header.event_name)}, {escape(header.site)}", HEAD),
+        Paragraph(escape(", ".join(filter(None, (header.event_name, header.site)))), HEAD),
         Spacer(1, 2 * mm),
         Paragraph(
             f"Edition {header.number}, published {published:%A %d %B %Y, %H:%M} by {escape(header.published_by)}. "
@@ -277,7 +277,10 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
             [
                 [
                     Paragraph(f"<b>{escape(line.unit)}</b>", TEXT),
-                    Paragraph(f"{escape(line.label)}<br/>{escape(line.kind_name)}", SMALL),
+                    Paragraph(
+                        "<br/>".join(map(escape, filter(None, (line.label, line.kind_name, line.contact)))),
+                        SMALL,
+                    ),
                 ],
                 [Paragraph(megahertz(line.frequency_hz or 0), FIGURE), Paragraph(_beside(line), SMALL)],
                 [Paragraph(_settings(line), SMALL), Paragraph(_spare(line), SMALL)],
@@ -374,7 +377,7 @@ def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
 
 
 def _beware(line: SheetLine) -> str:
-    margin = [f"margin: {escape(line.margin)}"] if line.margin else []
+    margin = [f"model: {escape(line.margin)}"] if line.margin else []
     return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 

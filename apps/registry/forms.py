@@ -50,7 +50,9 @@ class RegistrationForm(forms.Form):
     department = forms.ChoiceField()
     zone = forms.ChoiceField(help_text="Where it is used.")
     quantity = forms.CharField(
-        label="Frequencies", initial="1", help_text="How many are needed at the same time."
+        label="Frequencies",
+        initial="1",
+        help_text="How many are needed at the same time: eight microphones need eight.",
     )
     units = forms.CharField(
         label="Devices on each", initial="1", help_text="More than one where devices share a frequency."

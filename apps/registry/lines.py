@@ -291,8 +291,9 @@ def _settings(_: Names, value: Any) -> dict[str, str]:
         pairs = [(str(name).strip(), _text(text)) for name, text in value.items()]
     else:
         parts = [part for part in _text(value).split(";") if part.strip()]
-        if any("=" not in part for part in parts):
-            raise ValueError("Write settings as name=value; name=value.")
+        bare = next((part.strip() for part in parts if "=" not in part), None)
+        if bare is not None:
+            raise ValueError(f"«{bare[:60]}» has no equals sign; write settings as name=value.")
         pairs = [(name.strip(), text.strip()) for name, text in (part.split("=", 1) for part in parts)]
     if any(not name for name, _ in pairs):
         raise ValueError("A setting has no name; write name=value.")
@@ -338,16 +339,24 @@ def _read_hours(names: Names, reading: Reading, values: dict[str, Any]) -> None:
             reading.fault(name, str(fault))
             return
     start, end = ends["start"], ends["end"]
-    if all_day and (start or end):
-        reading.fault("all_day", "All day and hours exclude each other; leave one of them empty.")
+    if start and end and end <= start:
+        on = start.astimezone(names.timezone)
+        reading.fault(
+            "end",
+            f"The end is not after the start, {on:%d %b %H:%M}; past midnight, give the next day's date.",
+        )
+        start = end = None
     elif (start is None) != (end is None):
         missing, other = ("end", "start") if start else ("start", "end")
         reading.fault(missing, f"With a {other} comes an {missing}; or leave both empty for all day.", "")
+        start = end = None
     elif all_day is False and start is None:
         reading.fault("start", "Say from when to when, or that it is on all day.", "")
-    elif start and end and end <= start:
-        reading.fault("end", f"The end is not after the start, {raw.get('start')}.")
-    else:
+    if all_day and (raw.get("start") or raw.get("end")):
+        reading.fault(
+            "all_day", "All day and hours exclude each other: take «all day» away, or clear the hours."
+        )
+    elif not any(fault.field in ("start", "end", "all_day") for fault in reading.faults):
         values["starts_at"], values["ends_at"] = start, end
 
 

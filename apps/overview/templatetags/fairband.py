@@ -1,7 +1,7 @@
 """Filters of the pages: the shape beside a state, frequencies in megahertz, durations and figures in words."""
 
 from collections import Counter
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from django import template
@@ -68,6 +68,16 @@ def from_now(moment: datetime | None) -> str:
             words = f"{count} {unit}{'s' if count != 1 else ''}"
             return f"in {words}" if seconds > 0 else f"{words} ago"
     return "in less than a minute" if seconds > 0 else "just now"
+
+
+@register.filter
+def moment_of_slot(slot: str) -> str:
+    """A stretch of time by its beginning, in the event's time: «from 12 Jun, 17:50»."""
+    try:
+        began = datetime.strptime(slot, "%Y-%m-%dT%H:%MZ").replace(tzinfo=UTC)
+    except ValueError:
+        return slot
+    return f"from {timezone.localtime(began):%d %b, %H:%M}"
 
 
 @register.filter
