@@ -162,23 +162,13 @@ def test_a_python_without_venv_gets_one_line_and_exit_code_2(checkout, tmp_path)
     assert "apt install python3 python3-venv" in done.stderr
 
 
-def real_uv() -> str | None:
-    """The uv of this machine, unless it is a shell script that needs more on the PATH than a stranger has."""
-    uv = shutil.which("uv")
-    alone = uv and subprocess.run(
-        [uv, "--version"], env={"PATH": "/nothing"}, capture_output=True, check=False
-    )
-    return uv if alone and alone.returncode == 0 else None
-
-
 def test_uv_makes_the_environment_where_python_cannot(checkout, tmp_path):
-    uv = real_uv()
     bare = without_ensurepip(tmp_path)
     made = f'cd / && exec "{sys.executable}" -m venv "{checkout}/.venv"'
     stand_in = (
         f'case "$1" in venv) {made};; *) exec "{checkout}/.venv/bin/python" -m pip install probe;; esac'
     )
-    path = program(tmp_path / "bin", "uv", f'exec "{uv}" "$@"' if uv else stand_in)
+    path = program(tmp_path / "bin", "uv", stand_in)
     done = start(checkout, "demo", python=bare, path=path)
     assert done.returncode == 0, done.stderr
 
