@@ -106,6 +106,8 @@ class Air:
         self._clock = self._awake_bytes = 0
         self._judged: tuple[int, int, Booking] | None = None
         self.narrowed = False
+        self._asked: tuple[int, str, int] | None = None
+        self._asked_maps: Maps | None = None
 
     def narrow(self) -> None:
         """Before anybody is on the air: one slot stands for all, as long as only carriers come that are on all day."""
@@ -563,21 +565,37 @@ class Air:
         return found
 
     def products_on(
-        self, i: int, hz: int, rule: int, place: int, slot: int
+        self, i: int, hz: Ints, rule: int, place: int, slot: int
     ) -> list[tuple[float, tuple[int, ...]]]:
-        """(weight, carriers) of every product that hits carrier i at a place in a slot of the problem, strongest first."""
+        """(weight, carriers) of every product that hits carrier i at a place in a slot of the problem, strongest first.
+
+        hz is the whole plan (0: not placed).
+        """
         found: list[tuple[float, tuple[int, ...]]] = []
+        law = self.rules[rule]
         for site in self.sites_of[i]:
             gain = site.hearers.get(place, 0.0)
-            for ward in site.wards:
-                if rule not in ward.rules or not gain:
-                    continue
-                maps = ward.maps
-                members = maps.hits(maps.victim, hz, self.rules[rule].guard_hz, self._when(i))
-                ids = maps.ids[members]
-                good = (ids != i).all(axis=0) & self.arrays.on[ids, slot].all(axis=0)
-                weight = np.full(int(good.sum()), gain)
-                for p, who in zip(maps.others[maps.victim], members[:, good], strict=True):
-                    weight *= maps.weights[p, who].max(axis=1)
-                found += zip(weight.tolist(), map(tuple, ids[:, good].T.tolist()), strict=True)
+            if not gain or site.made_in != law.made_in:
+                continue
+            maps = self._sources(site, law.family, slot, hz)
+            members = maps.hits(maps.victim, int(hz[i]), law.guard_hz, slice(0, 1))
+            ids = maps.ids[members]
+            good = (ids != i).all(axis=0)
+            weight = np.full(int(good.sum()), gain)
+            for p, who in zip(maps.others[maps.victim], members[:, good], strict=True):
+                weight *= maps.weights[p, who, 0]
+            found += zip(weight.tolist(), map(tuple, ids[:, good].T.tolist()), strict=True)
         return sorted(found, reverse=True)
+
+    def _sources(self, site: Site, family: str, slot: int, hz: Ints) -> Maps:
+        """Everybody who takes part at a site in one slot, however weak; kept for the next carrier asked about."""
+        key = (id(site), family, slot)
+        if self._asked != key or self._asked_maps is None:
+            maps = Maps(coefficients(family), 1, self.axis, 1)
+            for j in site.level:
+                level = self.level(site, j, int(hz[j])) if hz[j] and self.arrays.on[j, slot] else 0.0
+                if level:
+                    powers = [[level ** abs(k)] for k in maps.factors[:-1]]
+                    maps.add(j, int(hz[j]), 0, np.array([*powers, [0.0]]))
+            self._asked, self._asked_maps = key, maps
+        return self._asked_maps

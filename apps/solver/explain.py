@@ -102,22 +102,18 @@ def loads_over_limit(search: Search, verdict: Verdict) -> list[Load]:
         air.start(search.hz)
     place = {zone.id: z for z, zone in enumerate(problem.zones)}
     slot = {code: t for t, code in enumerate(problem.slots)}
-    return [
-        Load(
-            id=code,
-            row=row,
-            zone=worst.zone,
-            slot=worst.slot,
-            level_db=round(10 * math.log10(worst.load), 3),
-            products=tuple(
-                tuple(search.arrays.carriers[j].id for j in letters)
-                for _, letters in air.products_on(
-                    number[code], int(search.hz[number[code]]), row, place[worst.zone], slot[worst.slot]
-                )[:PRODUCTS_NAMED]
-            ),
+    found = []
+    # In the order of place and slot, so that carriers asked about one after the other meet the same sources.
+    for (row, code), worst in sorted(
+        verdict.loads.items(), key=lambda item: (item[1].zone, item[1].slot, item[0])
+    ):
+        products = air.products_on(number[code], search.hz, row, place[worst.zone], slot[worst.slot])
+        named = tuple(
+            tuple(search.arrays.carriers[j].id for j in letters) for _, letters in products[:PRODUCTS_NAMED]
         )
-        for (row, code), worst in sorted(verdict.loads.items())
-    ]
+        level_db = round(10 * math.log10(worst.load), 3)
+        found.append(Load(code, row, worst.zone, worst.slot, level_db, named))
+    return sorted(found, key=lambda load: (load.row, load.id))
 
 
 def unplaced_by_priority(problem: Problem, left: list[str]) -> dict[str, int]:
