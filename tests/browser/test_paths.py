@@ -186,7 +186,7 @@ def test_2_a_coordinator_runs_reviews_and_publishes(browser: Browser, service: S
     page.get_by_role("link", name="Publish", exact=True).click()
     boss.look("publish")
     page.get_by_label("Note").fill("First edition, for the build-up.")
-    page.get_by_role("button", name="Publish", exact=True).click()
+    page.get_by_role("button", name="Publish now", exact=True).click()
     expect(page.get_by_role("status")).to_contain_text("Edition 1 is published")
     boss.look()
     page.locator("main a[href*='/sheets/AUD']").first.click()
