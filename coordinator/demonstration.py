@@ -226,7 +226,12 @@ def where_it_stands(coordinator: Machine, slug: str) -> Station:
 
 
 def write_files(address: str, log_ins: list[LogIn], station: Station, out: Path) -> list[Path]:
-    """problem.json, result.json, summary.json and the sheets of the newest edition."""
+    """problem.json, result.json, summary.json and the sheets of the newest edition; only what changed is written again."""
+    known = out / "summary.json"
+    if known.exists() and json.loads(known.read_text(encoding="utf-8")).get("digest") == station.digest:
+        summary = json.loads(known.read_text(encoding="utf-8")) | {"address": address}
+        known.write_text(json.dumps(summary, ensure_ascii=False, indent=1), encoding="utf-8")
+        return [known, *sorted((out / "sheets").iterdir())]
     coordinator = Machine(
         address, station.event, next(row.token for row in log_ins if row.role == Role.COORDINATOR)
     )
