@@ -58,7 +58,7 @@ class Station:
     departments: list[str]
 
 
-class Answered(Exception):
+class Answered(RuntimeError):
     """The service answered with an error; the text holds status and body."""
 
 

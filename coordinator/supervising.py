@@ -65,6 +65,21 @@ class Group:
     keeper: threading.Thread | None = None
     answers: bool = False
 
+    def answer(self) -> None:
+        """Wait until the web server answers, then start the workers: together they would only slow it down.
+
+        Raises Failed when it does not answer, KeyboardInterrupt when the group was asked to end meanwhile.
+        """
+        _wait_for_answer(self)
+        for child in self.children[1:]:
+            if not self.ending.is_set():
+                self.start(child)
+        self.keeper = threading.Thread(target=self.keep, daemon=True)
+        self.keeper.start()
+        self.answers = True
+        if self.ending.is_set():
+            raise KeyboardInterrupt
+
     def wait(self) -> None:
         """Return when the group is asked to end."""
         with contextlib.suppress(KeyboardInterrupt):
@@ -172,7 +187,7 @@ def _children(listener: socket.socket) -> list[Child]:
 
     web = [
         sys.executable, "-m", "gunicorn", "coordinator.wsgi:application", "--bind", f"fd://{listener.fileno()}",
-        "--worker-class", "gthread", "--workers", "2", "--threads", "2", "--timeout", "120",
+        "--worker-class", "gthread", "--workers", "2", "--threads", "2", "--timeout", "120", "--preload",
     ]  # fmt: skip
     return [
         Child("web", web, signal.SIGTERM),
@@ -183,9 +198,9 @@ def _children(listener: socket.socket) -> list[Child]:
 
 @contextlib.contextmanager
 def running(*, host: str = "127.0.0.1", port: int = 0, say: Callable[[str], None] = print) -> Iterator[Group]:
-    """Migrate, start the group, wait until it answers; end it at the end. Port 0 is a free one.
+    """Migrate and start the web server; `Group.answer` in the block starts the rest; end all at the end. Port 0 is a free one.
 
-    SIGINT, SIGTERM and SIGHUP end `Group.wait`; anywhere else in the block they raise KeyboardInterrupt.
+    SIGINT, SIGTERM and SIGHUP end `Group.wait`; after `Group.answer` they raise KeyboardInterrupt anywhere else in the block.
     Raises Busy when a group serves this data folder already, Failed when it cannot be started.
     """
     with _only_one():
@@ -195,14 +210,7 @@ def running(*, host: str = "127.0.0.1", port: int = 0, say: Callable[[str], None
         before = {number: signal.signal(number, _ender(group)) for number in ENDING_SIGNALS}
         try:
             _migrate()
-            for child in group.children:
-                group.start(child)
-            group.keeper = threading.Thread(target=group.keep, daemon=True)
-            group.keeper.start()
-            _wait_for_answer(group)
-            group.answers = True
-            if group.ending.is_set():
-                raise KeyboardInterrupt
+            group.start(group.children[0])
             yield group
         finally:
             group.stop()

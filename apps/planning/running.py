@@ -43,14 +43,14 @@ def request_run(*, actor: Actor, seconds: float | None = None, seed: int = 0, re
     if under_way:
         raise Conflict(f"Run {under_way.number} is {under_way.state}; wait for it or stop it first.")
     frozen = snapshot.freeze(event, repair=repair)
-    if not frozen.problem["carriers"]:
+    if not frozen.versions:
         raise Faulty(
             [Fault(0, "", "", "There is nothing to place: no accepted registration asks for a carrier.")]
         )
     number = (event.runs.aggregate(last=Max("number"))["last"] or 0) + 1
     run = Run.objects.create(
         event=event, number=number, requested_by=actor.email, seconds=seconds, seed=seed, revision=event.revision,
-        carriers=len(frozen.problem["carriers"]), rung_at=timezone.now(),
+        carriers=len(frozen.versions), rung_at=timezone.now(),
     )  # fmt: skip
     documents.keep(run, RunDocument.Role.PROBLEM, frozen.problem)
     documents.keep(run, RunDocument.Role.VERSIONS, {"versions": frozen.versions, "power_mw": frozen.power_mw})
@@ -118,7 +118,7 @@ def finish(run: Run, result: dict[str, Any], worst_load_db: float | None, *, can
     cost = result["cost"]
     outcome = RunState.CANCELLED if cancelled else RunState.DONE
     values = {
-        "placed": len(result["assignments"]), "left_out": len(result["unplaced"]), "penalty": cost["penalty"],
+        "placed": run.carriers - len(result["unplaced"]), "left_out": len(result["unplaced"]), "penalty": cost["penalty"],
         "worst_load_db": worst_load_db, "stopped": result["stopped"][:200],
     }  # fmt: skip
     if not _end(run, outcome, **values):

@@ -1,18 +1,20 @@
 """The demo: an invented event through every station, then the service to look at it."""
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from apps.publishing.freezing import cause_in_words
-from coordinator import demonstration, supervising
-from coordinator.demonstration import LogIn, Station
+from coordinator import supervising
+
+if TYPE_CHECKING:
+    from coordinator.demonstration import LogIn, Station
 
 
 class Command(BaseCommand):
     help = "Load the demo event, plan and publish it with real worker processes, and serve it until Ctrl-C"
+    requires_system_checks: list[str] = []  # made while the web server starts
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--once", action="store_true", help="write the files and end")
@@ -26,7 +28,11 @@ class Command(BaseCommand):
         out = Path(given["out"])
         try:
             with supervising.running(host=given["host"], port=given["port"], say=self.say) as group:
+                from coordinator import demonstration  # noqa: PLC0415 - read while the web server starts
+
+                self.check()
                 log_ins = demonstration.set_up()
+                group.answer()
                 station = demonstration.go_through(group.address, log_ins, self.say)
                 files = demonstration.write_files(group.address, log_ins, station, out)
                 self.summarise(group.address, log_ins, station, files, out)
@@ -37,13 +43,7 @@ class Command(BaseCommand):
             raise CommandError(
                 "Stopped before the end; the next start goes on from here.", returncode=130
             ) from None
-        except (
-            demonstration.Answered,
-            supervising.Busy,
-            supervising.Failed,
-            OSError,
-            RuntimeError,
-        ) as refused:
+        except (supervising.Busy, supervising.Failed, OSError, RuntimeError) as refused:
             raise CommandError(str(refused)) from None
 
     def say(self, text: str) -> None:
@@ -51,8 +51,10 @@ class Command(BaseCommand):
         self.stdout.flush()
 
     def summarise(
-        self, address: str, log_ins: list[LogIn], station: Station, files: list[Path], out: Path
+        self, address: str, log_ins: "list[LogIn]", station: "Station", files: list[Path], out: Path
     ) -> None:
+        from apps.publishing.freezing import cause_in_words  # noqa: PLC0415 - as above
+
         self.say(f"\n{station.event}: {station.placed} of {station.carriers} carriers have a frequency.")
         for row in station.left_out:
             causes = "; ".join(cause_in_words(cause) for cause in row["blocked_by"][:2])

@@ -18,6 +18,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **given: Any) -> None:
         try:
             with supervising.running(host=given["host"], port=given["port"], say=self.say) as group:
+                group.answer()
                 self.say(f"Serving on {group.address} until Ctrl-C. Data in {settings.DATA_DIR}.")
                 group.wait()
         except KeyboardInterrupt:
