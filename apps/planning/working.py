@@ -88,7 +88,7 @@ class Heartbeat:
         """Called by the solver as often as it likes; written with the next beat."""
         self._progress = {
             "stage": progress.stage[:60],
-            "placed": max(0, self.run.carriers - progress.left_out),  # the solver's count has the outsiders too
+            "placed": max(0, self.run.carriers - progress.left_out),  # without the outsiders
             "left_out": progress.left_out,
             "penalty": progress.penalty if math.isfinite(progress.penalty) else None,
             "share": min(1.0, max(0.0, progress.share)),

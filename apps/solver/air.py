@@ -18,7 +18,9 @@ from apps.solver.maps import Maps
 from apps.solver.problem import coefficients, linear
 
 MEMORY_BYTES = 3_000_000_000
+FAINT = 0.01  # share of the loudest below which a source or a path is left out of what is merely priced
 NOTHING = 1e-6  # share of a limit below which a load is rounding
+UNHEARD = 0.01  # share of a limit: what cannot bring more of it to the loudest product is not looked up
 STALE = 0.05  # relative change of an urgency that is booked into the maps
 
 Booking = dict[tuple[int, int], dict[int, Floats]]  # (rule, place) -> {victim: load by slot}
@@ -49,6 +51,7 @@ class Ward:
     guard_hz: int
     rules: list[int]
     limit: float  # the lowest of the rules
+    least: float  # what is sent or heard weaker than this takes no part
     maps: Maps
     used: int = 0
     urgency: dict[int, Floats] = field(default_factory=dict)
@@ -80,7 +83,9 @@ class Air:
         readers: Iterable[int] | None = None,
         slots: Ints | None = None,
         memory_bytes: int = MEMORY_BYTES,
+        faint: float = FAINT,
     ) -> None:
+        self.faint = faint
         self.arrays, self.rules = arrays, arrays.problem.products
         self.memory_bytes = memory_bytes
         self.slots = arrays.kept_slots if slots is None else slots
@@ -223,7 +228,9 @@ class Air:
                 exactly = np.float64 if treatment == "forbid" else np.float32
                 maps = Maps(letters, self.axis.box(widest, letters), self.axis, slots, exactly)
                 limit = min(self.rules[r].limit for r in together)
-                site.wards.append(Ward(family, treatment, widest.guard_hz, together, limit, maps))
+                loudest = max(site.level.values(), default=0.0)
+                least = 0.0 if treatment == "forbid" else max(limit, self.faint * loudest)
+                site.wards.append(Ward(family, treatment, widest.guard_hz, together, limit, least, maps))
             for r in rules:
                 law = self.rules[r]
                 for z in site.hearers if law.treatment == "forbid" else ():
@@ -241,13 +248,13 @@ class Air:
             return level if any(band.low_hz <= hz <= band.high_hz for band in passband) else 0.0
         return level
 
-    def _level_along(self, site: Site, i: int, hz: Ints) -> Floats | None:
+    def _level_along(self, site: Site, i: int, hz: Ints) -> Floats | float | None:
         level = site.level.get(i, 0.0)
         if not level:
             return None
         passband = self._passband[site.place] if site.made_in == "receivers" else ()
         if not passband:
-            return np.full(len(hz), level)
+            return level
         inside = np.logical_or.reduce([(hz >= band.low_hz) & (hz <= band.high_hz) for band in passband])
         return np.where(inside, level, 0.0)
 
@@ -255,10 +262,11 @@ class Air:
         """(rule, place, gain) of everything by which a ward protects carrier i from what forms at a site."""
         key = (id(site), *ward.key, i)
         if key not in self._gains:
+            loudest = max(site.hearers.values(), default=0.0)
             self._gains[key] = [
                 (r, z, site.hearers[z])
                 for z in self.received[i]
-                if z in site.hearers
+                if site.hearers.get(z, 0.0) > (0.0 if ward.forbids else self.faint * loudest)
                 for r in ward.rules
                 if i in self.protected.get((r, z), ())
             ]
@@ -330,8 +338,8 @@ class Air:
 
     def _weights(self, ward: Ward, site: Site, i: int, level: float) -> Floats | None:
         maps = ward.maps
-        if not ward.forbids and level < ward.limit:
-            level = 0.0  # no product of it alone can reach what costs
+        if level < ward.least:
+            level = 0.0
         weights = np.zeros((len(maps.factors), self.on.shape[1]))
         if level:
             for p in range(maps.victim):
@@ -502,15 +510,16 @@ class Air:
                 if not (ward.forbids or priced):
                     continue
                 gains = self.gains(site, ward, i)
-                if not gains and (level is None or (not ward.forbids and site.level[i] < ward.limit)):
+                if not gains and (level is None or site.level[i] < ward.least):
                     continue
                 maps, key = self._wake(ward), ward.key
                 for r, z, gain in gains:
                     box = self.axis.box(self.rules[r], coefficients(ward.family))
                     load = maps.read(maps.victim, bins, when, box)
                     suffers[r, z] = suffers.get((r, z), 0.0) + gain * load
-                if level is not None and ward.urgency:
-                    causes[key] = causes.get(key, 0.0) + maps.caused(bins, level, when)
+                if level is not None and ward.urgency and site.level[i] >= ward.least:
+                    least = UNHEARD * ward.limit if ward.forbids else ward.least
+                    causes[key] = causes.get(key, 0.0) + maps.caused(bins, level, when, least)
                     victims[key] = victims.get(key, 0) + len(ward.urgency)
         mine, exact = self.on[i, when] > 0, self.axis.exact
         worst: dict[int, Floats] = {}
@@ -532,6 +541,20 @@ class Air:
             else:
                 cost += np.maximum(top, 0.0)
         return clean, sure, cost
+
+    def price(self, i: int, hz: int) -> float:
+        """About what a carrier that is on the air at hz suffers and causes under rules that merely cost."""
+        f, when, total = self.axis.bin(hz), self._when(i), 0.0
+        for site in self.sites_of[i]:
+            for ward in site.wards:
+                if ward.forbids or i not in ward.maps:
+                    continue
+                maps, level = self._wake(ward), self.level(site, i, hz)
+                for r, _, gain in self.gains(site, ward, i):
+                    total += self.rules[r].weight * gain * maps.peek(maps.victim, f, when)
+                for letter in range(maps.victim) if level >= ward.least else ():
+                    total += level ** abs(maps.factors[letter]) * maps.peek(letter, f, when)
+        return total
 
     def _when(self, i: int) -> slice:
         on = np.flatnonzero(self.on[i])

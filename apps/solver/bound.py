@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog
 
 from apps.solver.arrays import Arrays
 from apps.solver.problem import Problem, ProductRule, Tuning, Zone, linear
@@ -68,6 +67,8 @@ def _packed(shortages: list[Shortage]) -> tuple[int, list[int]]:
     for k, shortage in enumerate(shortages):
         covers[[place[code] for code in shortage.members], k] = 1
     out = np.array([shortage.out for shortage in shortages], float)
+    from scipy.optimize import linprog  # noqa: PLC0415 - half a second that only a bound needs
+
     solved = linprog(-out, A_ub=covers, b_ub=np.ones(len(carriers)), bounds=(0, None))
     weight = np.clip(solved.x, 0, None) if solved.x is not None else np.eye(len(out))[int(out.argmax())]
     weight = weight / max(1.0, float((covers @ weight).max()))
@@ -364,6 +365,8 @@ class _Stretch:
             rows[row, a] += 0.5
             rows[row, b] += 0.5
         needed = np.array([self.need[a, b] for a, b in pairs], float)
+        from scipy.optimize import linprog  # noqa: PLC0415 - half a second that only a bound needs
+
         solved = linprog(-count.astype(float), A_ub=rows, b_ub=needed, bounds=(0, None))
         half = self.need.min() / 2.0
         width = np.floor(solved.x * 4 + 1e-6) / 4 if solved.x is not None else np.full(len(count), 2 * half)

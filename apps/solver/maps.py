@@ -225,11 +225,18 @@ class Maps:
             found[:, a:b] -= running.take(at, axis=1)
         return found
 
-    def caused(self, bins: Ints, level: Floats, when: slice) -> Floats:
-        """[slots, points]: the urgency of everybody hit, times the weight of what hits, of a source of that linear level."""
+    def caused(self, bins: Ints, level: Floats | float, when: slice, least: float = 0.0) -> Floats:
+        """[slots, points]: the urgency of everybody hit, times the weight of what hits, of a source of that linear level.
+
+        Letters in which the level counts for less than `least` are left out.
+        """
         total = np.zeros((when.stop - when.start, len(bins)))
         for letter in range(self.victim):
-            total += self.read(letter, bins, when) * level ** abs(self.factors[letter])
+            weight = level ** abs(self.factors[letter])
+            if np.max(weight) >= least:
+                found = self.read(letter, bins, when)
+                found *= weight
+                total += found
         return total
 
     def peek(self, letter: int, f: int, when: slice) -> float:

@@ -461,10 +461,8 @@ class Search:
         left = [unit for unit in self.left() if self.arrays.open_points(unit.first).any()]
         if self.air.narrowed:
             left = [unit for unit in left if self.arrays.all_day[list(unit.members)].all()]
-        if left:
-            self.air.forget_prices()
         idle = 0
-        while left and idle < IDLE_ROUNDS + 40 * len(left):
+        while left and idle < IDLE_ROUNDS + 10 * len(left):
             self.breathe("bringing back", 0.6 + 0.2 * min(1.0, idle / IDLE_ROUNDS), len(left))
             target = self._next_target(left)
             before = self.rank(left)
@@ -572,16 +570,28 @@ class Search:
             and self.hz[unit.first]
             and (self.air.on.shape[1] == 1 or not self.arrays.all_day[unit.first])
         ]
+        tried = dict.fromkeys(range(len(movable)), 0.0)
         for _ in range(sweeps):
-            gained = 0.0
-            order = self.random.permutation(len(movable))
-            for done, k in enumerate(order):
-                self.breathe("moving", 0.8 + 0.18 * done / len(movable))
+            priced = [(self._price(unit), k) for k, unit in enumerate(movable)]
+            # Whoever stood here before at the same price found nothing better then.
+            dearest = sorted((row for row in priced if abs(row[0] - tried[row[1]]) > 1e-3), reverse=True)
+            for done, (price, k) in enumerate(dearest):
+                self.breathe("moving", 0.8 + 0.18 * done / len(dearest))
                 if self._spent() > share:
                     return
-                gained += self._move(movable[k])
-            if gained <= 1e-6:
-                return
+                tried[k] = price - self._move(movable[k])
+
+    def _price(self, unit: Unit) -> float:
+        """About what a placed unit costs where it stands: what it suffers and causes, its noise and wishes."""
+        i, hertz = unit.first, int(self.hz[unit.first])
+        raster = self.arrays.raster(i)
+        at = int(np.searchsorted(raster, hertz))
+        price = np.full(1, self.air.price(i, hertz))
+        noise = self.arrays.noise(i)
+        if noise is not None:
+            price += noise[at]
+        self._add_wishes(i, raster[at : at + 1], price)
+        return float(price[0])
 
     def _costs(self) -> bool:
         return bool(
