@@ -1,14 +1,27 @@
 """Letters by e-mail. A letter that cannot be sent never undoes what was done: whoever caused it is told."""
 
+import hashlib
 import logging
 from smtplib import SMTPException
 
 from django.conf import settings
+from django.core.cache import cache
 from django.core.mail import send_mail
 
 from apps.events.models import Invitation
 
 log = logging.getLogger(__name__)
+LETTERS, WITHIN_S = 5, 900  # to one address or from one machine, in each web process
+
+
+def may_send_again(*keys: str) -> bool:
+    """Whether few enough letters were asked for lately under each of the keys; counts this one."""
+    counts = []
+    for key in keys:
+        name = f"letters:{hashlib.sha256(key.encode()).hexdigest()}"
+        cache.add(name, 0, WITHIN_S)
+        counts.append(cache.incr(name))
+    return max(counts, default=0) <= LETTERS
 
 
 def send_invitation(invitation: Invitation, address: str) -> bool:

@@ -24,7 +24,7 @@ from django.utils import timezone
 from django.views import View
 
 from apps.common.errors import Conflict, Faulty, Forbidden, Missing, Refusal, Stale, require
-from apps.events import actions, queries, rules
+from apps.events import actions, letters, queries, rules
 from apps.events.actors import Actor
 from apps.events.forms import LogInForm, NewcomerForm
 from apps.events.models import Event, Invitation, Person, Role
@@ -180,7 +180,9 @@ class ForgottenPassword(PasswordResetView):
 
     def form_valid(self, form: Any) -> HttpResponse:
         messages.info(self.request, "If there is a log-in for that address, a link is on its way to it.")
-        return super().form_valid(form)
+        who = form.cleaned_data["email"].casefold(), self.request.META.get("REMOTE_ADDR", "")
+        # The same answer whether or not a letter goes out: nobody learns anything from asking often.
+        return super().form_valid(form) if letters.may_send_again(*who) else redirect(self.success_url)
 
 
 class ChoosePassword(PasswordResetConfirmView):

@@ -42,9 +42,16 @@ class Margin:
     def words(self) -> str:
         """«usually 34 dB over what it needs, 4 dB when everything is at its worst»."""
         worst = f"{abs(self.margin_db)} dB {'short' if self.margin_db < 0 else 'over'}"
-        return (
-            f"usually {self.usual_margin_db} dB over what it needs, {worst} when everything is at its worst"
-        )
+        return f"usually {self.usual.replace(' short', ' short of')} what it needs, {worst} when everything is at its worst"
+
+    @property
+    def worst(self) -> str:
+        """«4 dB over» or «▲ 3 dB short»: when everything is at its worst."""
+        return f"▲ {-self.margin_db} dB short" if self.margin_db < 0 else f"{self.margin_db} dB over"
+
+    @property
+    def usual(self) -> str:
+        return f"{abs(self.usual_margin_db)} dB {'short' if self.usual_margin_db < 0 else 'over'}"
 
     def as_dict(self) -> dict[str, Any]:
         return {

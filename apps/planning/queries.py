@@ -117,7 +117,7 @@ class Redaction:
             self._mine = {
                 code: (department, code if department in named else "", zone)
                 for code, department, zone in Carrier.objects.filter(event=self.actor.event).values_list(
-                    "code", "registration__department_id", "registration__zone__code"
+                    "code", "registration__department_id", "registration__zone__name"
                 )
             }
         return self._mine

@@ -8,6 +8,7 @@ app_name = "planning"
 urlpatterns: list[URLPattern] = [
     path("devices/", views.DeviceList.as_view(), name="devices"),
     path("devices/decide/", views.Decide.as_view(), name="decide"),
+    path("devices/<int:pk>/", views.Device.as_view(), name="device"),
     path("devices/export.csv", views.Export.as_view(), name="export"),
     path("runs/", views.Runs.as_view(), name="runs"),
     path("runs/<int:number>/", views.RunPage.as_view(), name="run"),

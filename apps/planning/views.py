@@ -20,6 +20,7 @@ from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage, add_refusal
 from apps.planning import actions, adopting, documents, queries, running, verdicts
 from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, RunForm
+from apps.planning.margins import standing_margins
 from apps.planning.models import Run, RunDocument
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
@@ -27,6 +28,7 @@ from apps.planning.rules import refusal_to_accept, refusal_to_change
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import actions as registry
+from apps.registry import views as registry_pages
 from apps.registry.forms import ReasonForm, in_megahertz
 from apps.registry.importing import write_csv
 from apps.registry.lines import row_of
@@ -79,6 +81,17 @@ def missing_from(registration: Registration) -> list[str]:
     return names + [name for name in registration.kind.settings if not registration.settings.get(name)]
 
 
+class Device(registry_pages.Device):
+    """One line with the carriers that it got: frequencies, states, reasons, margins."""
+
+    template = "planning/device.html"
+
+    def beside(self, registration: Registration) -> dict[str, Any]:
+        margins = standing_margins(self.event)
+        got = rows_by_registration(self.actor, [registration])[registration.pk]
+        return {"got": [(row, margins.get(row.carrier.code)) for row in got]}
+
+
 class Decide(EventPage):
     """A coordinator accepts or sends back many lines: first how many are meant, then why, then done."""
 
@@ -97,7 +110,7 @@ class Decide(EventPage):
         except (Faulty, Conflict) as refusal:
             self.say(refusal)
             return redirect(back)
-        form = ReasonForm(request.POST if "confirmed" in request.POST else None)
+        form = ReasonForm(request.POST if "confirmed" in request.POST else None, needed=deed == "send back")
         if "confirmed" in request.POST and form.is_valid():
             reason = form.cleaned_data["reason"]
             if self.attempt(lambda: self.DEEDS[deed](actor=self.actor, choice=choice, reason=reason), form):

@@ -152,6 +152,7 @@ class _Heard:
     hertz: int
     code: str
     zone: str
+    zone_name: str
     department: str
     shown: bool
     hours: tuple[datetime, datetime] | None
@@ -189,6 +190,7 @@ class Neighbours:
             row.frequency_hz,
             row.carrier.code,
             registration.zone.code,
+            registration.zone.name,
             department.code,
             department.open_to_others,
             hours,
@@ -208,7 +210,11 @@ class Neighbours:
 
     @staticmethod
     def _in_words(me: _Heard, row: _Heard) -> str:
-        name = row.code if row.shown or row.department == me.department else f"another department, {row.zone}"
+        name = (
+            row.code
+            if row.shown or row.department == me.department
+            else f"another department, {row.zone_name}"
+        )
         sign = "+" if row.hertz >= me.hertz else "−"
         return f"{name} {sign}{abs(row.hertz - me.hertz) / 1e6:.10g} MHz"
 

@@ -38,7 +38,7 @@ from reportlab.platypus import (
 )
 
 from apps.publishing import batteries
-from apps.publishing.sheets import EditionHeader, SheetLine
+from apps.publishing.sheets import EditionHeader, MustStayOff, SheetLine, must_stay_off
 
 FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
 SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ outside"}
@@ -172,16 +172,17 @@ def pdf(header: EditionHeader, lines: Sequence[SheetLine], department: str = "")
     if off:
         story += [
             Spacer(1, 5 * mm),
-            Paragraph(f"Must stay off ({len(off)})", HEAD),
+            Paragraph(f"Must stay off: {len(off)} device{'s' if len(off) != 1 else ''}", HEAD),
             Spacer(1, 2 * mm),
-            _off_table(off),
+            _off_table(must_stay_off(off)),
         ]
     on = [line for line in lines if line.frequency_hz is not None]
     for code in sorted({line.zone for line in on}):
         here = [line for line in on if line.zone == code]
         story += [Spacer(1, 6 * mm), _table(header, here, zone)]
     if not lines:
-        story += [Spacer(1, 8 * mm), Paragraph("This department has nothing in this edition.", TEXT)]
+        story += [Spacer(1, 8 * mm), Paragraph("This department has no devices in this edition.", TEXT)]
+    story += [Spacer(1, 6 * mm), _cautions(header)]
     return _built(header, story, f"{named}, edition {header.number}")
 
 
@@ -247,15 +248,28 @@ def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: 
             f"Digest {header.digest[:12]}.{replaces}",
             TEXT,
         ),
-        Paragraph(f"{on} frequencies, {off} that must stay off. Times are local ({escape(header.timezone)}). "
-                  f"Rules: {escape(header.ruleset_name)}.", TEXT),
+        Paragraph(f"{on} carriers with a frequency, {off} that must stay off{_example(lines)}. Times are local "
+                  f"({escape(header.timezone)}). Rules: {escape(header.ruleset_name)}.", TEXT),
     ]  # fmt: skip
     if header.note:
-        story.append(Paragraph(f"Note: {escape(header.note)}", TEXT))
+        story.append(Paragraph(f"<b>Note: {escape(header.note)}</b>", TEXT))
+    return [*story, Spacer(1, 2 * mm), Paragraph(f"▲ <b>{FIRST_CAUTION}</b> More on the last page.", TEXT)]
+
+
+def _example(lines: Sequence[SheetLine]) -> str:
+    """How a device is named, said once with one of the sheet's own."""
+    line = next((line for line in lines if line.unit), None)
+    return f"; {line.unit} is device {line.unit.rsplit('/', 1)[-1]} on carrier {line.carrier}" if line else ""
+
+
+def _cautions(header: EditionHeader) -> Flowable:
     cautions = [*OWN_CAUTIONS, *header.cautions]
     box = Table([[[Paragraph(f"▲ {escape(text)}", SMALL) for text in cautions]]], colWidths=[WIDTH])
     box.setStyle(TableStyle([("BOX", (0, 0), (-1, -1), 1, INK), ("BACKGROUND", (0, 0), (-1, -1), SHADE)]))
-    return [*story, Spacer(1, 3 * mm), box]
+    return KeepTogether([box])
+
+
+FIRST_CAUTION = "Transmit only on what this sheet names, and only with the licence that it needs."
 
 
 OWN_CAUTIONS = (
@@ -307,17 +321,17 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
     return table
 
 
-def _off_table(lines: Sequence[SheetLine]) -> Flowable:
+def _off_table(groups: Sequence[MustStayOff]) -> Flowable:
     rows: list[list[Any]] = [
         [
             Paragraph(f"<b>{OFF}</b>", TEXT),
             [
-                Paragraph(f"<b>{escape(line.unit)}</b> {escape(line.label)}", TEXT),
-                Paragraph(escape(line.kind_name), SMALL),
+                Paragraph(f"<b>{escape(row.label)}</b>", TEXT),
+                Paragraph(f"{escape(row.kind_name)}: {escape(', '.join(row.units))}", SMALL),
             ],
-            Paragraph(escape(line.reason or line.status), SMALL),
+            Paragraph(escape(row.reason), SMALL),
         ]
-        for line in lines
+        for row in groups
     ]
     return _ruled(Table(rows, colWidths=[26 * mm, 60 * mm, WIDTH - 86 * mm]))
 

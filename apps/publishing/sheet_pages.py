@@ -18,7 +18,7 @@ from apps.events.models import Department, Zone
 from apps.events.views import EventPage
 from apps.publishing import changes, queries, rendering
 from apps.publishing.models import Edition, EditionLine
-from apps.publishing.sheets import EditionHeader, SheetLine
+from apps.publishing.sheets import EditionHeader, SheetLine, must_stay_off
 from apps.registry.models import Unit
 
 MEDIA = {
@@ -97,7 +97,11 @@ class Sheets(SheetPage):
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         standing = queries.standing_editions(self.event)
         whole = standing.get("")
-        rows = [(row, standing.get(row.code, whole)) for row in events.departments_of(self.actor)]
+        named = set(queries.standing_lines(self.actor).values_list("department", flat=True))
+        rows = [
+            (row, standing.get(row.code, whole), row.code in named)
+            for row in events.departments_of(self.actor)
+        ]
         return self.render(rows=rows, zones=events.zones_of(self.actor), whole=whole, any=bool(standing))
 
 
@@ -116,7 +120,7 @@ class DepartmentSheet(SheetPage):
         editions = queries.editions_of(self.actor).filter(department__in=["", row.code])
         return self.render(
             department=row, edition=edition, counts=counts, header=header, editions=editions[:20],
-            off=[Shown.of(line, self.zone) for line in lines if line.frequency_hz is None],
+            off=must_stay_off(lines),
             zones=by_zone((line for line in lines if line.frequency_hz is not None), self.zone),
             cautions=[*rendering.OWN_CAUTIONS, *header.cautions],
         )  # fmt: skip
@@ -149,8 +153,7 @@ class ZoneSheet(SheetPage):
         ]
         lines.sort(key=lambda line: (line.frequency_hz or 0, line.unit))
         rows = [Shown.of(line, self.zone) for line in lines if line.frequency_hz is not None]
-        off = [Shown.of(line, self.zone) for line in lines if line.frequency_hz is None]
-        return self.render(place=place, rows=rows, off=off)
+        return self.render(place=place, rows=rows, off=must_stay_off(lines))
 
 
 class DeviceSheet(SheetPage):

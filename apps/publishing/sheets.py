@@ -1,5 +1,6 @@
 """What a sheet is made of: an edition's header and its lines, as frozen values."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -59,3 +60,22 @@ class SheetLine:
     contact: str
     notes: str
     margin: str
+
+
+@dataclass(frozen=True)
+class MustStayOff:
+    """Devices of one line of a list that have no frequency for the same reason."""
+
+    label: str
+    kind_name: str
+    units: tuple[str, ...]
+    reason: str
+
+
+def must_stay_off(lines: Iterable[SheetLine]) -> list[MustStayOff]:
+    """Those of the lines without a frequency, gathered by what they are and why."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for line in lines:
+        if line.frequency_hz is None:
+            found.setdefault((line.label, line.kind_name, line.reason or line.status), []).append(line.unit)
+    return [MustStayOff(label, kind, tuple(units), why) for (label, kind, why), units in found.items()]

@@ -1,25 +1,26 @@
 """Pages that hold the plan against what was published: the review, and publishing itself."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import ClassVar
+from dataclasses import dataclass
+from typing import Any, ClassVar
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import Max
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
 from apps.common.choice import Choice
 from apps.common.errors import Conflict, Fault, Faulty
-from apps.events.models import Event
+from apps.events.models import Department
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import actions, verdicts
 from apps.planning.actions import Selection
 from apps.planning.margins import Margin, standing_margins
 from apps.planning.queries import PlanRow, plan_rows
-from apps.planning.states import AssignmentState
+from apps.planning.states import AGREED, AssignmentState
 from apps.planning.views import refusal_to_see_runs
 from apps.publishing import differences, rendering
 from apps.publishing.actions import concerns, publish
@@ -66,29 +67,27 @@ class ReviewPage(EventPage):
             if chosen.get(name):
                 carriers = carriers.filter(**{f"registration__{name}__code": chosen[name]})
         held = differences.published(self.actor)
+        known = standing_margins(self.event)
         words = chosen.get("text", "").casefold().split()
         found = [
             shown
             for row in plan_rows(self.actor, carriers)
-            for shown in [self.shown_row(row, held)]
+            for shown in [self.shown_row(row, held, known)]
             if chosen.get("state", row.state) == row.state
             and chosen.get("since", shown.since) == shown.since
             and all(word in _words(row) for word in words)
         ]
-        return _worst_first(found, self.event) if chosen.get("order") == "margin" else found
+        return sorted(found, key=_worst_first) if chosen.get("order") == "margin" else found
 
     @staticmethod
-    def shown_row(row: PlanRow, held: Published) -> Shown:
-        return Shown(row, differences.difference(row, held), held.frequencies.get(row.carrier.code))
+    def shown_row(row: PlanRow, held: Published, known: dict[str, Margin]) -> Shown:
+        code = row.carrier.code
+        return Shown(row, differences.difference(row, held), held.frequencies.get(code), known.get(code))
 
 
-def _worst_first(rows: list[Shown], event: Event) -> list[Shown]:
-    """With their margins, least first; what has no frequency has none and comes last."""
-    known = standing_margins(event)
-    found = [replace(shown, margin=known.get(shown.row.carrier.code)) for shown in rows]
-    return sorted(
-        found, key=lambda shown: (shown.margin is None, shown.margin.margin_db if shown.margin else 0)
-    )
+def _worst_first(shown: Shown) -> tuple[bool, int]:
+    """Least margin first; what has no frequency has none and comes last."""
+    return shown.margin is None, shown.margin.margin_db if shown.margin else 0
 
 
 def _words(row: PlanRow) -> str:
@@ -109,7 +108,6 @@ class Review(ReviewPage):
         page = Paginator(rows, ROWS_A_PAGE).get_page(request.GET.get("page"))
         return self.render(
             form=form, page=page, filtered=bool(form.chosen()), everything=everything,
-            by_margin=form.chosen().get("order") == "margin",
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
@@ -163,7 +161,8 @@ class Decide(ReviewPage):
                 others[row.state] = others.get(row.state, 0) + 1
         meant = Choice({row.carrier.code: choice.versions[row.carrier.code] for row in fit})
         confirmed = "confirmed" in self.request.POST
-        form = ReasonForm(self.request.POST if confirmed else None)
+        needed = deed in ("unlock", "take back")
+        form = ReasonForm(self.request.POST if confirmed else None, needed=needed)
         if confirmed and form.is_valid():
             reason = form.cleaned_data["reason"]
             if self.attempt(
@@ -175,9 +174,19 @@ class Decide(ReviewPage):
                 return redirect(back)
         return self.render(
             form=form, deed=deed, choice=meant, back=back, others=others, wanted=state, total=len(choice),
-            named=[_line_of(row) for row in fit[:NAMED]], more=max(0, len(fit) - NAMED),
-            reason_needed=deed in ("unlock", "take back"),
+            named=[_line_of(row) for row in fit[:NAMED]], more=max(0, len(fit) - NAMED), reason_needed=needed,
+            **(self.doubts(meant) if deed in ("approve", "lock") and not confirmed else {}),
         )  # fmt: skip
+
+    def doubts(self, meant: Choice) -> dict[str, Any]:
+        """What speaks against agreeing: rules that the chosen break without a signature, and margins below nothing."""
+        known = {code: row for code, row in standing_margins(self.event).items() if code in meant.versions}
+        broken = verdicts.recount(self.event).standing
+        short = [(code, margin) for code, margin in known.items() if margin.margin_db < 0]
+        return {
+            "broken": [row for row in broken if any(code in meant.versions for code in row.carriers)],
+            "short": sorted(short, key=lambda row: (row[1].margin_db, row[0])),
+        }
 
     def send_back(self, choice: Choice, back: str) -> HttpResponse:
         """The lines behind the chosen carriers go back to their leads."""
@@ -185,7 +194,7 @@ class Decide(ReviewPage):
         rows = [row for row in found if may_move(row.state, RegistrationState.SENT_BACK)]
         meant = Choice.of((row.pk, row.version) for row in rows)
         confirmed = "confirmed" in self.request.POST
-        form = ReasonForm(self.request.POST if confirmed else None)
+        form = ReasonForm(self.request.POST if confirmed else None, needed=True)
         if confirmed and form.is_valid():
             lines = Choice.read([self.request.POST.get("lines", "")])
             reason = form.cleaned_data["reason"]
@@ -225,10 +234,38 @@ class Publish(EventPage):
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         form = PublishForm(request.POST, actor=self.actor)
         done: list[Edition] = []
+        if "confirmed" not in request.POST:
+            return self.asked(form)
         if form.is_valid() and self.attempt(lambda: done.append(self.publish(form)), form):
             messages.success(request, f"Edition {done[0].number} is published.")
             return redirect("publishing:sheets", slug)
         return self.shown(form, status=422)
+
+    def asked(self, form: PublishForm) -> HttpResponse:
+        """The question before the act: who gets new paper, what must stay off on it, and whether anything is in the way."""
+        department = self.department_of(form)
+        rows = [
+            row for row in plan_rows(self.actor) if department in (None, row.carrier.registration.department)
+        ]
+        on = [row for row in rows if row.state in AGREED]
+        counted = verdicts.recount(self.event, agreed_only=True)
+        standing = [breach for breach in counted.standing if concerns(breach, department)]
+        refused = refusal_to_coordinate(self.actor)
+        if not refused and self.request.POST.get("seen") != counted.digest:
+            refused = "The plan changed since you looked. Look again at what this edition would change."
+        if refused:
+            form.add_error(None, refused)
+        if refused or standing or not on:
+            return self.shown(form, status=422)
+        return self.render(
+            "publishing/publish_question.html", form=form, seen=counted.digest, department=department, on=len(on),
+            off=len(rows) - len(on), readers=len({row.carrier.registration.department_id for row in rows}),
+            number=(self.event.editions.aggregate(last=Max("number"))["last"] or 0) + 1,
+        )  # fmt: skip
+
+    def department_of(self, form: PublishForm) -> Department | None:
+        code = str(form["department"].value() or "")
+        return self.event.departments.filter(code=code).first() if code else None
 
     def publish(self, form: PublishForm) -> Edition:
         """Publish what was looked at: a plan that changed meanwhile is refused."""
@@ -242,8 +279,7 @@ class Publish(EventPage):
         )
 
     def shown(self, form: PublishForm, status: int = 200) -> HttpResponse:
-        code = str(form["department"].value() or "")
-        department = self.event.departments.filter(code=code).first() if code else None
+        department = self.department_of(form)
         counted = verdicts.recount(self.event, agreed_only=True)
         rows = plan_rows(self.actor)
         held = differences.published(self.actor)

@@ -20,7 +20,7 @@ from apps.registry import rules
 from apps.registry.catalogue import catalogue
 from apps.registry.importing import check_size
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.models import Carrier, Kind, KindRole, Registration, Unit, Upload
+from apps.registry.models import Carrier, Draft, Kind, KindRole, Registration, Unit, Upload
 from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -55,6 +55,57 @@ def copy_kinds(*, actor: Actor, codes: Iterable[str]) -> list[Kind]:
         changes={kind.code: {"name": [None, kind.name]} for kind in kinds},
     )  # fmt: skip
     return kinds
+
+
+@transaction.atomic
+def change_kind(
+    *,
+    actor: Actor,
+    kind: Kind,
+    version: int | None = None,
+    roles: Mapping[str, Mapping[str, Any]],
+    **fields: Any,
+) -> Kind:
+    """Change a kind's own figures and those of its roles ({role code: fields}). Raises Stale.
+
+    Lines that ask for it are held against the ruleset again: what is no longer permitted is marked and waits.
+    """
+    require(refusal_to_coordinate(actor))
+    changes = save_if_unchanged(kind, version, kind.name, **fields)
+    for role in kind.roles.all():
+        for name, value in roles.get(role.code, {}).items():
+            if getattr(role, name) != value:
+                changes[f"{role.code}: {name}"] = [getattr(role, name), value]
+                setattr(role, name, value)
+        role.save()
+    _permit_again(actor, kind)
+    touch(actor.event)
+    journal.record(
+        actor=actor,
+        event=actor.event.slug,
+        verb="changed a kind",
+        subject=kind.name,
+        changes={kind.code: changes},
+    )
+    return kind
+
+
+def _permit_again(actor: Actor, kind: Kind) -> None:
+    """Mark the lines of a kind as its new figures have it; whoever loses the permission waits for a coordinator."""
+    law, now = ruleset(actor.event.ruleset), timezone.now()
+    known: dict[tuple[Any, ...], str] = {}
+    fresh = Kind.objects.prefetch_related("roles").get(pk=kind.pk)
+    changed = []
+    for row in kind.registrations.select_related("department").exclude(state=RegistrationState.WITHDRAWN):
+        row.kind = fresh
+        words = _not_permitted(law, row, known)
+        if words == row.not_permitted:
+            continue
+        row.not_permitted, row.updated_at = words, now
+        if words and row.state == RegistrationState.ACCEPTED:
+            row.state = RegistrationState.SUBMITTED
+        changed.append(row)
+    _update_all(changed)
 
 
 def register(
@@ -433,6 +484,22 @@ def _move(
         department=registration.department.code, changes={registration.label: changes}, reason=reason,
     )  # fmt: skip
     return registration
+
+
+# -- drafts: no entry in the journal, for nobody but who types has seen them ----------------------
+
+
+def keep_draft(*, actor: Actor, line: int, typed: Mapping[str, str]) -> None:
+    """Keep what somebody typed so far into the form of a line (0: a new one), in place of what they typed before."""
+    require(refusal_to_write(actor))
+    Draft.objects.update_or_create(
+        event=actor.event, person=actor.email, line=line, defaults={"typed": dict(typed)}
+    )
+
+
+def forget_draft(*, actor: Actor, line: int) -> None:
+    """What was typed is saved now, or thrown away."""
+    Draft.objects.filter(event=actor.event, person=actor.email, line=line).delete()
 
 
 # -- uploads --------------------------------------------------------------------------------

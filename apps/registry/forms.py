@@ -1,6 +1,7 @@
 """Forms of the registry. They collect raw values and judge nothing: the same words come from form, file and interface."""
 
 import re
+from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -8,9 +9,10 @@ from django import forms
 
 from apps.common.choice import whole_number
 from apps.events.actors import Actor
-from apps.registry.lines import Names, row_of
-from apps.registry.models import Change, Registration
+from apps.registry.lines import Names, read_hertz, row_of
+from apps.registry.models import Change, Kind, Registration
 from apps.registry.states import NOT_PERMITTED, RegistrationState
+from apps.registry.tuning import Range
 
 IN_MEGAHERTZ = ("fixed_hz", "low_hz", "high_hz")
 PRIORITIES = [
@@ -72,9 +74,12 @@ class RegistrationForm(forms.Form):
     )
     low_hz = forms.CharField(label="Only from, in MHz", help_text="Leave both empty to use all it can tune.")
     high_hz = forms.CharField(label="up to, in MHz")
-    contact = forms.CharField(help_text="Who answers for it on the day: a name and a number.")
+    contact = forms.CharField(
+        help_text="Who answers for it on the day: a name and a number. May be filled in later."
+    )
     settings = forms.CharField(
-        widget=forms.Textarea({"rows": 3}), help_text="One on each line, such as: pairing key=17"
+        widget=forms.Textarea({"rows": 3}),
+        help_text="What must match at both ends, one on each line, such as: pairing key=17. May be filled in later.",
     )
     notes = forms.CharField(widget=forms.Textarea({"rows": 2}))
     external_id = forms.CharField(
@@ -116,6 +121,10 @@ class RegistrationForm(forms.Form):
         typed["settings"] = ";".join(line for line in typed["settings"].splitlines() if line.strip())
         return typed
 
+    def typed(self) -> dict[str, str]:
+        """Every field as it stands on the screen, to be shown again later."""
+        return {name: str(self[name].value() or "") for name in self.fields}
+
     @property
     def seen_version(self) -> int | None:
         return whole_number(str(self["version"].value() or ""))
@@ -131,6 +140,126 @@ def typed_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
     row["settings"] = "\n".join(f"{name}={text}" for name, text in row["settings"].items())
     row["power_mw"] = f"{row['power_mw']:g}" if row["power_mw"] else ""
     return row
+
+
+STEP = re.compile(r"([0-9.,]+)\s*(?:to|–|-)\s*([0-9.,]+)\s*by\s*([0-9.,]+)|([0-9.,]+)")
+
+
+def read_tuning(text: str) -> list[Range]:
+    """Ranges as people type them, one on each line: «470.1 to 557.9 by 0.025», or a single frequency, in megahertz.
+
+    Raises ValidationError that names each line which cannot be read.
+    """
+    found: list[Range] = []
+    wrong = []
+    for line in filter(None, map(str.strip, text.splitlines())):
+        match = STEP.fullmatch(line)
+        try:
+            low, high, step = (
+                [read_hertz(None, f"{part} MHz") for part in match.groups()[:3]]
+                if match and match[1]
+                else [read_hertz(None, f"{line} MHz")] * 2 + [1]
+            )
+        except ValueError:
+            low = high = step = 0
+        if not match or not low or not high or not step or low > high or (high - low) % step:
+            wrong.append(f"«{line}»: write «470.1 to 557.9 by 0.025», in MHz; the range must end on a step.")
+        else:
+            found.append(Range(low_hz=low, high_hz=high, step_hz=step))
+    if wrong or not found:
+        raise forms.ValidationError(wrong or ["Name at least one range."])
+    return found
+
+
+def tuning_as_typed(ranges: list[Range]) -> str:
+    return "\n".join(
+        in_megahertz(part["low_hz"])
+        if part["low_hz"] == part["high_hz"]
+        else f"{in_megahertz(part['low_hz'])} to {in_megahertz(part['high_hz'])} by {in_megahertz(part['step_hz'])}"
+        for part in ranges
+    )
+
+
+class KindForm(forms.Form):
+    """A kind's figures; of each of its roles tuning, width and spacing."""
+
+    name = forms.CharField(max_length=200)
+    note = forms.CharField(
+        max_length=500, required=False, help_text="Stands beside the form of whoever registers one."
+    )
+    power_mw = forms.CharField(label="Power steps, mW", help_text="Such as: 10, 30, 50.")
+    cells = forms.CharField(max_length=60, required=False, help_text="Such as: 2 × AA.")
+    running_h = forms.FloatField(
+        label="Hours on one set of cells", required=False, min_value=0.1, max_value=1000
+    )
+    settings = forms.CharField(
+        label="Settings that must match at both ends",
+        required=False,
+        widget=forms.Textarea({"rows": 3}),
+        help_text="One on each line.",
+    )  # fmt: skip
+
+    def __init__(self, *args: Any, kind: Kind, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.roles = list(kind.roles.all())
+        for role in self.roles:
+            self.fields[f"tuning-{role.code}"] = forms.CharField(
+                label=f"Tunes, MHz: {role.name}", widget=forms.Textarea({"rows": 2}),
+                help_text="One range on each line, such as: 470.1 to 557.9 by 0.025.",
+            )  # fmt: skip
+            for name, words in (("bandwidth_hz", "Width, kHz"), ("spacing_hz", "Spacing to its like, kHz")):
+                self.fields[f"{name}-{role.code}"] = forms.DecimalField(
+                    label=f"{words}: {role.name}",
+                    min_value=Decimal("0.001"),
+                    max_value=Decimal(1_000_000),
+                    decimal_places=3,
+                )
+        if not kind.assigned:
+            self.fields["power_mw"].required = False
+
+    @classmethod
+    def of(cls, kind: Kind) -> dict[str, Any]:
+        """The kind as the form shows it."""
+        shown: dict[str, Any] = {
+            "name": kind.name, "note": kind.note, "cells": kind.cells, "running_h": kind.running_h,
+            "power_mw": ", ".join(f"{step:g}" for step in kind.power_mw), "settings": "\n".join(kind.settings),
+        }  # fmt: skip
+        for role in kind.roles.all():
+            shown[f"tuning-{role.code}"] = tuning_as_typed(role.tuning)
+            shown[f"bandwidth_hz-{role.code}"] = f"{role.bandwidth_hz / 1000:g}"
+            shown[f"spacing_hz-{role.code}"] = f"{role.spacing_hz / 1000:g}"
+        return shown
+
+    def clean_power_mw(self) -> list[float]:
+        parts = [part.strip() for part in self.cleaned_data["power_mw"].split(",") if part.strip()]
+        try:
+            steps = sorted({float(part) for part in parts})
+        except ValueError:
+            raise forms.ValidationError(
+                "Write milliwatts separated by commas, such as: 10, 30, 50."
+            ) from None
+        if any(not 0 < step <= 1_000_000 for step in steps):
+            raise forms.ValidationError("A power step lies above 0 and up to 1,000,000 mW.")
+        return steps
+
+    def clean_settings(self) -> list[str]:
+        return [line.strip() for line in self.cleaned_data["settings"].splitlines() if line.strip()]
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        found: dict[str, dict[str, Any]] = {}
+        for role in self.roles:
+            fields: dict[str, Any] = {}
+            if text := given.pop(f"tuning-{role.code}", ""):
+                try:
+                    fields["tuning"] = read_tuning(text)
+                except forms.ValidationError as wrong:
+                    self.add_error(f"tuning-{role.code}", wrong)
+            for name in ("bandwidth_hz", "spacing_hz"):
+                if kilohertz := given.pop(f"{name}-{role.code}", None):
+                    fields[name] = int(kilohertz * 1000)
+            found[role.code] = fields
+        return {**given, "roles": found}
 
 
 class DeviceFilter(forms.Form):
@@ -185,3 +314,9 @@ class ReasonForm(forms.Form):
     """Why something is done."""
 
     reason = forms.CharField(widget=forms.Textarea({"rows": 2}), required=False)
+
+    def __init__(self, *args: Any, needed: bool = False, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["reason"].label = "Reason" if needed else "Reason, may stay empty"
+        if needed:
+            self.fields["reason"].widget.attrs["aria-required"] = "true"

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from apps.common.choice import whole_number
 from apps.common.errors import Fault
 from apps.events.actors import Actor
 from apps.registry import tuning
@@ -30,13 +31,21 @@ MOVES = {
 
 @dataclass(frozen=True)
 class RoleGuidance:
-    """One carrier of the kind: what it could tune, what of it is permitted here, and under which licence."""
+    """One carrier of the kind: what it could tune, what of it is permitted here, under which licence, and what is left
+    within the line's own limits and beside what is taken; `fits` carriers side by side at most, by spacing alone."""
 
     name: str
     tunes: str
     permitted: str
     refusal: str
     licences: tuple[str, ...]
+    left: str
+    fits: int
+    asked_for: int
+
+    @property
+    def too_many(self) -> bool:
+        return self.asked_for > self.fits
 
 
 @dataclass
@@ -66,11 +75,13 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     if found.kind is None or not found.kind.assigned:
         return found
     asked = Registration(kind=found.kind, can_change=row.get("can_change") or Change.FREELY)
+    asked.quantity = whole_number(str(row.get("quantity") or "")) or 1
+    asked.spares = whole_number(str(row.get("spares") or "")) or 0
     for name in ("fixed_hz", "low_hz", "high_hz"):
         setattr(asked, name, _hertz(row.get(name)))
     occupied = list(actor.event.occupied.all())
     for role in found.kind.roles.all():
-        found.roles.append(_role(found.law, found.kind, role, asked))
+        found.roles.append(_role(found.law, found.kind, role, asked, occupied))
     first = next(iter(found.kind.roles.all()), None)
     if first is not None:
         wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
@@ -93,9 +104,16 @@ def _hertz(text: Any) -> int | None:
         return None
 
 
-def _role(law: Ruleset, kind: Kind, role: KindRole, asked: Registration) -> RoleGuidance:
+def _role(
+    law: Ruleset, kind: Kind, role: KindRole, asked: Registration, occupied: list[Occupied]
+) -> RoleGuidance:
     can = asked_tuning(asked, role)
+    whole = permission(law, kind, role, role.tuning, None)
     allowed = permission(law, kind, role, can, None)
+    half = role.bandwidth_hz // 2
+    free = allowed.tuning
+    for taken in occupied:
+        free = tuning.without(free, taken.low_hz - half, taken.high_hz + half)
     licences = dict.fromkeys(
         f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.source})"
         for part in allowed.tuning
@@ -105,9 +123,12 @@ def _role(law: Ruleset, kind: Kind, role: KindRole, asked: Registration) -> Role
     return RoleGuidance(
         role.name,
         tuning.in_megahertz(role.tuning),
-        tuning.in_megahertz(allowed.tuning) if can else "nothing in the range asked for",
-        allowed.refusal if can else "",
+        tuning.in_megahertz(whole.tuning),
+        whole.refusal or (allowed.refusal if can else ""),
         tuple(licences),
+        tuning.in_megahertz(free) if can else "nothing: your limits leave none of what it tunes",
+        tuning.side_by_side(free, role.spacing_hz),
+        asked.quantity + asked.spares,
     )
 
 

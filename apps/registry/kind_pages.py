@@ -1,17 +1,20 @@
 """The page of an event's kinds: what is there with its figures, and copying more from the catalogue."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from django import forms
 from django.contrib import messages
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
-from apps.common.errors import Faulty
-from apps.events.setting_up import SetUpPage
+from apps.common.errors import Faulty, Missing
+from apps.events.setting_up import Changing, Difference, SetUpPage
 from apps.registry import actions, queries, tuning
 from apps.registry.catalogue import catalogue
+from apps.registry.forms import KindForm
 from apps.registry.models import Kind
 
 
@@ -83,6 +86,38 @@ class Kinds(SetUpPage):
         there = {row.code for row in rows}
         offered = [_offer(entry) for code, entry in catalogue().items() if code not in there]
         return self.render(rows=rows, offered=offered, chosen=chosen)
+
+
+class ChangeKind(Changing):
+    """A kind's figures, changed for this event alone."""
+
+    part = list_page = "registry:kinds"
+    title = "Change a kind"
+
+    def find(self) -> Kind:
+        row = queries.kinds_of(self.actor).filter(code=self.kwargs["code"]).first()
+        if row is None:
+            raise Missing()
+        return row
+
+    def form(
+        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
+    ) -> forms.Form:
+        return KindForm(data, initial=initial, kind=self.find())
+
+    def change(self, row: Kind, version: int, values: dict[str, Any]) -> Any:
+        return actions.change_kind(actor=self.actor, kind=row, version=version, **values)
+
+    def _initial(self, row: Kind) -> dict[str, Any]:
+        return KindForm.of(row)
+
+    def _differences(self, row: Kind, form: forms.Form) -> list[Difference]:
+        shown = KindForm.of(row)
+        return [
+            Difference(str(field.label), str(shown[field.name]), str(field.value()))
+            for field in form
+            if str(shown[field.name] or "") != str(field.value() or "")
+        ]
 
 
 def _offer(entry: dict[str, Any]) -> dict[str, str]:

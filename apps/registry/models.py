@@ -194,6 +194,30 @@ class Upload(models.Model):
         return self.name
 
 
+class Draft(models.Model):
+    """A line that somebody is typing: kept so that a closed browser loses nothing, seen by nobody else.
+
+    `line` is the registration that it would change, 0 for a new one; `typed` holds the form's fields as they were typed.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="drafts")
+    person = models.CharField(max_length=254)
+    line = models.PositiveBigIntegerField(default=0)
+    typed = models.JSONField()
+    kept_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        ordering = ["event", "person", "line"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["event", "person", "line"], name="registry_draft_once_per_person_and_line"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.person}: line {self.line or 'new'}"
+
+
 class Carrier(models.Model):
     """One transmitted frequency to assign. A row with a number that is given once and never again.
 

@@ -7,7 +7,7 @@ from django.db.models import Q, QuerySet
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.registry import tuning
-from apps.registry.models import Carrier, Change, Kind, KindRole, Registration, Upload
+from apps.registry.models import Carrier, Change, Draft, Kind, KindRole, Registration, Upload
 from apps.registry.states import NOT_PERMITTED, RegistrationState
 
 
@@ -59,6 +59,11 @@ def uploads_of(actor: Actor) -> QuerySet[Upload]:
     """The lists that the actor sent; coordinators see everybody's. Newest first, without their bytes."""
     found = Upload.objects.filter(event=actor.event).select_related("department").order_by("-pk")
     return found if actor.coordinates else found.filter(uploaded_by=actor.email)
+
+
+def draft_of(actor: Actor, line: int) -> Draft | None:
+    """What the actor has typed into the form of a line (0: a new one) without saving it."""
+    return Draft.objects.filter(event=actor.event, person=actor.email, line=line).first()
 
 
 def carriers_of(actor: Actor) -> QuerySet[Carrier]:

@@ -26,6 +26,26 @@ def narrowed(ranges: Iterable[Range], low_hz: int | None, high_hz: int | None) -
     return left
 
 
+def without(ranges: Iterable[Range], low_hz: int, high_hz: int) -> list[Range]:
+    """The points of the ranges that do not lie strictly between low and high."""
+    ranges = list(ranges)
+    return [*narrowed(ranges, None, low_hz), *narrowed(ranges, high_hz, None)] if low_hz < high_hz else ranges
+
+
+def side_by_side(ranges: Iterable[Range], spacing_hz: int) -> int:
+    """How many carriers at most find a point of the ranges with this spacing between neighbours: the lowest point first."""
+    count, free_from = 0, None
+    for part in sorted(ranges, key=lambda part: part["low_hz"]):
+        left = narrowed([part], free_from, None)
+        if not left:
+            continue
+        low, high, step = left[0]["low_hz"], left[0]["high_hz"], left[0]["step_hz"]
+        apart = max(step, -(-spacing_hz // step) * step)
+        count += (high - low) // apart + 1
+        free_from = low + (high - low) // apart * apart + spacing_hz
+    return count
+
+
 def holds(ranges: Iterable[Range], hz: int) -> bool:
     """Whether a frequency is a point of the ranges."""
     return any(

@@ -8,11 +8,11 @@ app_name = "registry"
 urlpatterns: list[URLPattern] = [
     path("devices/new/", views.DeviceNew.as_view(), name="device-new"),
     path("devices/help/", views.DeviceHelp.as_view(), name="device-help"),
-    path("devices/<int:pk>/", views.Device.as_view(), name="device"),
     path("devices/<int:pk>/move/", views.DeviceMove.as_view(), name="device-move"),
     path("import/", views.Import.as_view(), name="import"),
     path("import/template.csv", views.Template.as_view(), name="template"),
     path("import/<int:pk>/", views.UploadPage.as_view(), name="upload"),
     path("import/<int:pk>/file.csv", views.UploadFile.as_view(), name="upload-file"),
     path("set-up/kinds/", kind_pages.Kinds.as_view(), name="kinds"),
+    path("set-up/kinds/<slug:code>/", kind_pages.ChangeKind.as_view(), name="kind"),
 ]

@@ -21,8 +21,8 @@ from apps.registry.forms import RegistrationForm, UploadForm, typed_of
 from apps.registry.guidance import guidance
 from apps.registry.importing import Table, read_csv, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.lines import COLUMNS, row_of
-from apps.registry.models import Registration, Upload
+from apps.registry.lines import COLUMNS
+from apps.registry.models import Draft, Registration, Upload
 from apps.registry.rules import refusal_to_change
 from apps.registry.states import RegistrationState
 
@@ -62,20 +62,27 @@ class DeviceNew(LinePage):
     refusal = staticmethod(refusal_to_register)
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        initial: dict[str, Any] = {}
         copied = whole_number(request.GET.get("copy", ""))
         if copied is not None:
             original = self.found(copied)
             initial = typed_of(original, self.zone) | {"external_id": "", "fixed_hz": ""}
             initial["label"] = f"{original.label} (copy)"
-        return self.shown(RegistrationForm(actor=self.actor, initial=initial))
+            return self.shown(RegistrationForm(actor=self.actor, initial=initial))
+        draft = queries.draft_of(self.actor, 0)
+        return self.shown(
+            RegistrationForm(actor=self.actor, initial=typed_in(draft) if draft else {}), draft=draft
+        )
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        if "forget" in request.POST:
+            actions.forget_draft(actor=self.actor, line=0)
+            return redirect(request.path)
         form = RegistrationForm(request.POST, actor=self.actor)
         judged: list[Judgement] = []
         if form.is_valid() and self.attempt(
             lambda: judged.extend(actions.register(actor=self.actor, rows=[form.row()])), form
         ):
+            actions.forget_draft(actor=self.actor, line=0)
             _say_what_became(request, judged[0])
             if "another" in request.POST:
                 return redirect(
@@ -84,8 +91,13 @@ class DeviceNew(LinePage):
             return redirect(self.back())
         return self.shown(form, status=422)
 
-    def shown(self, form: RegistrationForm, status: int = 200) -> HttpResponse:
-        return self.render(form=form, guidance=guidance(self.actor, form.row()), status=status)
+    def shown(self, form: RegistrationForm, status: int = 200, draft: Draft | None = None) -> HttpResponse:
+        return self.render(form=form, guidance=guidance(self.actor, form.row()), draft=draft, status=status)
+
+
+def typed_in(draft: Draft) -> dict[str, Any]:
+    """A draft as the initial values of its form; whatever was ticked is true."""
+    return {**draft.typed, "all_day": draft.typed.get("all_day") == "True"}
 
 
 def _say_what_became(request: HttpRequest, judged: Judgement) -> None:
@@ -110,13 +122,16 @@ class Device(LinePage):
 
     def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
         registration = self.found(pk)
-        form = RegistrationForm(
-            actor=self.actor, registration=registration, initial=typed_of(registration, self.zone)
-        )
-        return self.shown(registration, form)
+        draft = queries.draft_of(self.actor, registration.pk)
+        initial = typed_in(draft) if draft else typed_of(registration, self.zone)
+        form = RegistrationForm(actor=self.actor, registration=registration, initial=initial)
+        return self.shown(registration, form, draft=draft)
 
     def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
         registration = self.found(pk)
+        if "forget" in request.POST:
+            actions.forget_draft(actor=self.actor, line=registration.pk)
+            return redirect(request.path)
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
         if not form.is_valid():
             return self.shown(registration, form, status=422)
@@ -129,6 +144,7 @@ class Device(LinePage):
         except (Faulty, Conflict) as refusal:
             add_refusal(form, refusal)
             return self.shown(registration, form, status=422)
+        actions.forget_draft(actor=self.actor, line=registration.pk)
         _say_what_became(request, judged)
         return redirect(self.back())
 
@@ -154,9 +170,37 @@ class Device(LinePage):
         refusal = refusal_to_change(self.actor, registration)
         return self.render(
             form=form, registration=registration, refusal=refusal, status=status,
-            facts=row_of(registration, self.zone), version=registration.version,
-            guidance=guidance(self.actor, form.row(), registration), **more,
+            facts=facts_of(registration, self.zone), version=registration.version,
+            guidance=guidance(self.actor, form.row(), registration), **self.beside(registration), **more,
         )  # fmt: skip
+
+    def beside(self, registration: Registration) -> dict[str, Any]:
+        """What the page shows of a line besides what it says: nothing that this app knows."""
+        return {}
+
+
+def facts_of(registration: Registration, zone: ZoneInfo) -> list[tuple[str, str]]:
+    """What a line says, for whoever may only read it: names and megahertz instead of codes and hertz."""
+    row = typed_of(registration, zone)
+    hours = "all day" if registration.all_day else f"{row['start']} to {row['end']}".replace("T", " ")
+    facts = [
+        ("Kind", registration.kind.name),
+        ("Department", registration.department.name),
+        ("Zone", registration.zone.name),
+        ("Frequencies", f"{registration.quantity}, and {registration.spares} in reserve"),
+        ("Devices on each", str(registration.units)),
+        ("On the air", hours),
+        ("Priority", str(registration.priority)),
+        ("Power", f"{row['power_mw']} mW" if row["power_mw"] else "the strongest that is permitted"),
+        ("Uses now", f"{row['fixed_hz']} MHz, can change {registration.get_can_change_display()}" if row["fixed_hz"] else ""),
+        ("Only from", f"{row['low_hz']} MHz" if row["low_hz"] else ""),
+        ("Only up to", f"{row['high_hz']} MHz" if row["high_hz"] else ""),
+        ("Settings", row["settings"].replace("\n", "; ")),
+        ("Contact", registration.contact),
+        ("Notes", registration.notes),
+        ("Its own number", registration.external_id),
+    ]  # fmt: skip
+    return [(name, text) for name, text in facts if text]
 
 
 class DeviceMove(LinePage):
@@ -187,7 +231,7 @@ class DeviceMove(LinePage):
 
 
 class DeviceHelp(LinePage):
-    """The help beside the form, for what is typed so far."""
+    """The help beside the form, for what is typed so far; what is typed is kept, in case the browser closes."""
 
     refusal = staticmethod(refusal_to_register)
     template = "registry/guidance.html"
@@ -196,6 +240,14 @@ class DeviceHelp(LinePage):
         key = whole_number(request.GET.get("line", ""))
         registration = None if key is None else self.found(key)
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
+        if not (
+            refusal_to_write(self.actor)
+            if registration is None
+            else refusal_to_change(self.actor, registration)
+        ):
+            actions.keep_draft(
+                actor=self.actor, line=registration.pk if registration else 0, typed=form.typed()
+            )
         return self.render(guidance=guidance(self.actor, form.row(), registration))
 
 

@@ -17,6 +17,7 @@ from apps.solver.problem import Problem
 from apps.solver.result import Bound, Progress, Result, Unplaced
 from apps.solver.search import Search
 from apps.solver.standing import FEW, MANY, place_alone, standing
+from apps.solver.twins import in_order
 from apps.solver.verify import verify
 
 LATE_S = 0.6  # by how much a result may come later than the time given
@@ -204,7 +205,7 @@ def result_of(search: Search, seed: int, began: float, seconds: float) -> Result
         and assignments.get(carrier.id, carrier.previous_hz) != carrier.previous_hz
     ]
     verdict = verify(problem, assignments)
-    return Result(
+    found = Result(
         assignments=assignments,
         unplaced=tuple(unplaced),
         moved=tuple(moved),
@@ -219,6 +220,7 @@ def result_of(search: Search, seed: int, began: float, seconds: float) -> Result
         seed=seed,
         stopped=search.stopped,
     )
+    return in_order(problem, found)
 
 
 def _bound(problem: Problem, out: bool, until: float) -> Bound:

@@ -33,6 +33,26 @@ def mark_occupied(*, actor: Actor, label: str, low_hz: int, high_hz: int, source
 
 
 @transaction.atomic
+def change_occupied(
+    *, actor: Actor, occupied: Occupied, version: int | None = None, **fields: Any
+) -> Occupied:
+    """Move, rename or source a taken range. Raises Stale, or Faulty for a range upside down or a label that is there."""
+    require(rules.refusal_to_coordinate(actor))
+    low, high = fields.get("low_hz", occupied.low_hz), fields.get("high_hz", occupied.high_hz)
+    label = fields.get("label", occupied.label)
+    if low >= high:
+        raise Faulty([Fault(0, "high_hz", str(high), f"The range must end above its start, {low}.")])
+    if actor.event.occupied.exclude(pk=occupied.pk).filter(label=label).exists():
+        raise Faulty([Fault(0, "label", label, "There is an occupied range of that name already.")])
+    changes = save_if_unchanged(occupied, version, occupied.label, **fields)
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="changed an occupied range", subject=label, changes={label: changes}
+    )  # fmt: skip
+    return occupied
+
+
+@transaction.atomic
 def free_occupied(*, actor: Actor, occupied: Occupied) -> None:
     require(rules.refusal_to_coordinate(actor))
     changes = {occupied.label: {"low_hz": [occupied.low_hz, None], "high_hz": [occupied.high_hz, None]}}

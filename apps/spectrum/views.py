@@ -20,7 +20,7 @@ from apps.events.setting_up import Changing, SetUpPage
 from apps.events.views import add_refusal
 from apps.spectrum import actions
 from apps.spectrum.forms import OccupiedForm, OutsiderForm
-from apps.spectrum.models import Outsider
+from apps.spectrum.models import Occupied, Outsider
 from apps.spectrum.rulesets import keys, ruleset
 
 
@@ -119,14 +119,34 @@ class Surroundings(SetUpPage):
         )
 
 
-class FreeOccupied(SetUpPage):
-    def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
-        row = self.event.occupied.filter(pk=pk).first()
+class ChangeOccupied(Changing):
+    """A range that others use: change it, or free it."""
+
+    template = "spectrum/occupied.html"
+    part = list_page = "spectrum:surroundings"
+    title = "Change a range taken by others"
+
+    def find(self) -> Occupied:
+        row = self.event.occupied.filter(pk=self.kwargs["pk"]).first()
         if row is None:
             raise Missing()
-        if self.attempt(lambda: actions.free_occupied(actor=self.actor, occupied=row)):
-            messages.success(request, f"{row.label} is free again.")
-        return redirect("spectrum:surroundings", slug)
+        return row
+
+    def form(
+        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
+    ) -> forms.Form:
+        return OccupiedForm(data, initial=initial)
+
+    def change(self, row: Occupied, version: int, values: dict[str, Any]) -> Any:
+        return actions.change_occupied(actor=self.actor, occupied=row, version=version, **values)
+
+    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
+        if "remove" not in request.POST:
+            return super().post(request, **kwargs)
+        row = self.find()
+        return self.post_removal(
+            lambda: actions.free_occupied(actor=self.actor, occupied=row), f"{row.label} is free again."
+        )
 
 
 class ChangeOutsider(Changing):

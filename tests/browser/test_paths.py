@@ -126,6 +126,11 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
     expect(page.get_by_text("Not a whole number; use 1 to 500.").first).to_be_visible()
     expect(page.get_by_label("Label")).to_have_value("lead vocals")
     lead.look("register")
+    # A closed browser loses nothing: the same person finds it as it was typed.
+    lead.go("devices/")
+    lead.go("devices/new/")
+    expect(page.get_by_text("did not save it")).to_be_visible()
+    expect(page.get_by_label("Label")).to_have_value("lead vocals")
     page.get_by_label("Frequencies", exact=True).fill("1")
     page.get_by_label("Uses now, in MHz").fill("470,125")
     page.get_by_role("button", name="Register", exact=True).click()
@@ -186,7 +191,9 @@ def test_2_a_coordinator_runs_reviews_and_publishes(browser: Browser, service: S
     page.get_by_role("link", name="Publish", exact=True).click()
     boss.look("publish")
     page.get_by_label("Note").fill("First edition, for the build-up.")
-    page.get_by_role("button", name="Publish now", exact=True).click()
+    page.get_by_role("button", name="Publish…", exact=True).click()
+    boss.look()
+    page.get_by_role("button", name="Publish edition 1", exact=True).click()
     expect(page.get_by_role("status")).to_contain_text("Edition 1 is published")
     boss.look()
     page.locator("main a[href*='/sheets/AUD']").first.click()
@@ -250,7 +257,8 @@ def test_4_the_keyboard_alone_registers_and_approves(browser: Browser, service: 
 FOR_COORDINATORS = [
     "", "devices/", "devices/new/", "devices/1/", "import/", "import/1/", "runs/", "runs/1/", "review/", "review/AUD-001/",
     "breaches/", "publish/", "sheets/", "journal/", "devices/?state=withdrawn", "review/?zone=nowhere",
-    "review/?order=margin", "devices/?frequency=locked", "import/?page=9",
+    "review/?order=margin", "set-up/kinds/", "set-up/kinds/mic/", "set-up/surroundings/",
+    "devices/?frequency=locked", "import/?page=9",
 ]  # fmt: skip
 FOR_LEADS = ["", "devices/", "devices/1/", "import/", "sheets/", "journal/", "review/", "runs/"]
 

@@ -169,7 +169,7 @@ def test_no_answer_holds_what_its_reader_may_not_know(site: Site, who: str) -> N
 def test_a_lead_reads_of_others_that_they_are_there_and_no_more(site: Site) -> None:
     page = content(site.browser("lead").get("/e/harbour-days/devices/"))
     assert OWN in page
-    assert "another department, main" in page
+    assert "another department, Main stage" in page
 
 
 @pytest.mark.parametrize("department", ["VID", "GRD"])

@@ -4,9 +4,11 @@ import re
 
 import pytest
 from django.core import mail
+from django.core.cache import cache
 from django.test import Client
 
 from apps.events import actions
+from apps.events.letters import LETTERS
 from tests.site import Site, make_site
 
 pytestmark = [pytest.mark.django_db, pytest.mark.store]
@@ -94,3 +96,15 @@ def test_a_forgotten_password_is_replaced_by_a_link(client: Client, site: Site) 
     lead.refresh_from_db()
     assert lead.check_password("shutters open wide")
     assert "no longer opens anything" in Client().get(found[1]).content.decode()
+
+
+def test_letters_to_one_address_are_not_sent_without_end(client: Client, site: Site) -> None:
+    lead = site.people["lead"]
+    lead.set_password("wide open shutters")
+    lead.save()
+    cache.clear()
+    for _ in range(LETTERS + 3):
+        page = client.post("/password/forgotten/", {"email": lead.email}, follow=True).content.decode()
+        assert "If there is a log-in for that address" in page
+    assert len(mail.outbox) == LETTERS
+    cache.clear()

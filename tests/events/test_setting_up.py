@@ -165,7 +165,7 @@ def test_surroundings_are_typed_in_megahertz_and_stored_exact(site: Site) -> Non
         browser.post(f"{BASE}set-up/surroundings/outsiders/{outsider.pk}/", {"remove": "1"}).status_code
         == 302
     )
-    assert browser.post(f"{BASE}set-up/surroundings/occupied/{row.pk}/").status_code == 302
+    assert browser.post(f"{BASE}set-up/surroundings/occupied/{row.pk}/", {"remove": "1"}).status_code == 302
     assert not Outsider.objects.exists()
     assert not Occupied.objects.exists()
 

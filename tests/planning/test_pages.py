@@ -121,7 +121,7 @@ def test_a_lead_reads_why_without_names_or_frequencies_of_others(site: Site) -> 
     )  # fmt: skip
     for path in ("devices/", "review/AUD-001/", "review/"):
         page = text(site.browser("lead").get(BASE + path))
-        assert "another department, main" in page, path
+        assert "another department, Main stage" in page, path
         for secret in ("GRD", "Guest protection", "agents", "481.325"):
             assert secret not in page, (path, secret)
 

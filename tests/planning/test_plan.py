@@ -325,6 +325,6 @@ def test_a_lead_reads_another_department_where_its_name_would_stand(site: Site) 
     rows = queries.plan_rows(site.lead)
     assert [row.state for row in rows] == ["left out"]
     shown = str(rows[0].blocked_by)
-    assert "another department, main" in shown and "VID" not in shown
+    assert "another department, Main stage" in shown and "VID" not in shown
     full = queries.plan_rows(site.coordinator)
     assert "VID-001" in str([row.blocked_by for row in full])

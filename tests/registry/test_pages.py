@@ -8,10 +8,13 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.http import HttpResponse
 from django.test import Client
 from django.utils import timezone
+from hypothesis import given as given_any
+from hypothesis import strategies as st
 
 from apps.journal.models import Entry
-from apps.registry import actions
-from apps.registry.models import Registration, Upload
+from apps.planning.actions import change_frequency
+from apps.registry import actions, tuning
+from apps.registry.models import Carrier, Draft, Registration, Upload
 from apps.spectrum.actions import mark_occupied
 from tests.site import Site, line, make_site, register
 
@@ -418,3 +421,188 @@ def test_what_is_not_permitted_here_is_recorded_with_the_rule_and_cannot_be_acce
     given = {"row": f"{row.pk}:{row.version}", "do": "accept", "confirmed": "1", "reason": ""}
     refused = text(site.browser("coordinator").post(f"{BASE}devices/decide/", given))
     assert "A permission must lift this first" in refused
+
+
+def place(actor, code: str, frequency_hz: int) -> None:
+    carrier = Carrier.objects.get(code=code)
+    change_frequency(actor=actor, carrier=carrier, frequency_hz=frequency_hz, reason="by hand")
+
+
+# -- drafts, the line's own page, figures of kinds --------------------------------------------
+
+
+def test_a_closed_browser_loses_nothing_and_a_saved_line_leaves_no_draft(site: Site) -> None:
+    lead = site.browser("lead")
+    half = TYPED | {"label": "half typed", "quantity": "many", "all_day": ""}
+    lead.post(f"{BASE}devices/help/", half)
+    page = text(lead.get(f"{BASE}devices/new/"))
+    assert "did not save it" in page and 'value="half typed"' in page and 'value="many"' in page
+    assert not lead.get(f"{BASE}devices/new/").context["form"]["all_day"].value()
+    assert "half typed" not in text(site.browser("other").get(f"{BASE}devices/new/"))
+    assert Registration.objects.count() == 0
+    lead.post(f"{BASE}devices/new/", half | {"quantity": "1", "all_day": "on"})
+    assert "did not save it" not in text(lead.get(f"{BASE}devices/new/"))
+
+
+def test_a_draft_of_a_line_is_shown_and_can_be_thrown_away(site: Site) -> None:
+    register(site.lead, line())
+    row = Registration.objects.get()
+    lead, address = site.browser("lead"), f"{BASE}devices/{row.pk}/"
+    given = TYPED | {"contact": "somebody else", "version": "1"}
+    lead.post(f"{BASE}devices/help/?line={row.pk}", given)
+    assert 'value="somebody else"' in text(lead.get(address))
+    assert lead.post(address, {"forget": "1"}).status_code == 302
+    assert "somebody else" not in text(lead.get(address))
+    # Who may not change the line leaves no draft of it.
+    site.browser("other").post(f"{BASE}devices/help/?line={row.pk}", given)
+    assert not Draft.objects.exists()
+
+
+def test_a_draft_does_not_overwrite_what_somebody_saved_meanwhile(site: Site) -> None:
+    register(site.lead, line(contact="Ada"))
+    row = Registration.objects.get()
+    lead, address = site.browser("lead"), f"{BASE}devices/{row.pk}/"
+    lead.post(f"{BASE}devices/help/?line={row.pk}", TYPED | {"contact": "Carla", "version": "1"})
+    actions.change(actor=site.coordinator, registration=row, values={"contact": "Berta"})
+    form = lead.get(address).context["form"]
+    given = {name: form[name].value() for name in form.fields if form[name].value()}
+    answer = lead.post(address, given)
+    assert answer.status_code == 409 and "Berta" in text(answer) and "Carla" in text(answer)
+
+
+def test_faults_are_named_above_the_form_with_links_to_their_fields(site: Site) -> None:
+    page = text(site.browser("lead").post(f"{BASE}devices/new/", TYPED | {"quantity": "many"}))
+    assert '<a href="#id_quantity">Frequencies</a>: Not a whole number' in page
+    assert 'id="id_quantity"' in page
+
+
+def test_the_help_says_how_many_fit_by_spacing_alone(site: Site) -> None:
+    mark_occupied(actor=site.coordinator, label="all but 1 MHz", low_hz=470_000_000, high_hz=606_800_000)
+    help_for = lambda **more: text(  # noqa: E731
+        site.browser("lead").post(f"{BASE}devices/help/", TYPED | more)
+    )
+    # 606.9 to 607.9 MHz with 350 kHz between neighbours: 606.9, 607.25, 607.6.
+    assert "at most 3 fit side by side" in help_for(quantity="3")
+    assert "at most 3</span> fit side by side by spacing alone, and you ask for 5" in help_for(
+        quantity="4", spares="1"
+    )
+    assert "606.9–607.9 MHz" in help_for()
+
+
+@given_any(
+    parts=st.lists(st.tuples(st.integers(0, 40), st.integers(0, 12)), min_size=1, max_size=3),
+    spacing=st.integers(1, 9),
+    step=st.integers(1, 3),
+)
+def test_side_by_side_equals_counting_point_by_point(parts, spacing, step) -> None:
+    ranges, low = [], 0
+    for gap, length in parts:
+        start = low + gap
+        ranges.append(tuning.Range(low_hz=start, high_hz=start + length * step, step_hz=step))
+        low = start + length * step + 1
+    count, free_from = 0, 0
+    for hz in sorted({hz for part in ranges for hz in range(part["low_hz"], part["high_hz"] + 1, step)}):
+        if hz >= free_from:
+            count, free_from = count + 1, hz + spacing
+    assert tuning.side_by_side(ranges, spacing) == count
+
+
+def test_a_line_shows_what_it_got_and_its_facts_in_words(site: Site) -> None:
+    register(site.lead, line(quantity=2, low_hz=480_000_000))
+    row = Registration.objects.get()
+    place(site.coordinator, "AUD-001", 481_000_000)
+    page = text(site.browser("lead").get(f"{BASE}devices/{row.pk}/"))
+    assert "What it got" in page and "481.000" in page and "usually" in page and "not planned yet" in page
+    page = text(site.browser("observer").get(f"{BASE}devices/{row.pk}/"))
+    assert "Main stage" in page and "480 MHz" in page and "Microphone" in page and "480000000" not in page
+
+
+KIND = {
+    "name": "Microphone", "power_mw": "10, 50", "cells": "2 × AA", "running_h": "6", "settings": "pairing key", "version": "1",
+    "tuning-mic": "470.1 to 607.9 by 0.025", "bandwidth_hz-mic": "200", "spacing_hz-mic": "350",
+}  # fmt: skip
+
+
+def test_a_kinds_figures_are_changed_for_its_event_and_its_lines_judged_again(site: Site) -> None:
+    register(site.lead, line(low_hz=480_000_000, high_hz=490_000_000))
+    boss, address = site.browser("coordinator"), f"{BASE}set-up/kinds/mic/"
+    page = text(boss.get(address))
+    assert "470.1 to 607.9 by 0.025" in page and 'value="350"' in page
+    revision = site.event.revision
+    # 870 MHz: no microphones there by the ruleset of this site.
+    given = KIND | {"tuning-mic": "870 to 872 by 0.1\n900", "bandwidth_hz-mic": "180.5"}
+    assert boss.post(address, given)["Location"] == f"{BASE}set-up/kinds/"
+    role = site.event.kinds.get(code="mic").roles.get()
+    assert role.tuning[0] == {"low_hz": 870_000_000, "high_hz": 872_000_000, "step_hz": 100_000}
+    assert role.tuning[1] == {"low_hz": 900_000_000, "high_hz": 900_000_000, "step_hz": 1}
+    assert role.bandwidth_hz == 180_500
+    row = Registration.objects.get()
+    assert row.not_permitted and row.state == "submitted"
+    site.event.refresh_from_db()
+    assert site.event.revision > revision
+    assert Entry.objects.filter(verb="changed a kind").get().changes["mic"]["mic: bandwidth_hz"] == [
+        200_000,
+        180_500,
+    ]
+    answer = boss.post(address, KIND)
+    assert "Somebody else changed this" in text(answer)
+    assert site.browser("lead").get(address).status_code == 403
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"tuning-mic": "470 bis 500"}, "«470 bis 500»: write"),
+        ({"tuning-mic": "470 to 500 by 0.7"}, "must end on a step"),
+        ({"tuning-mic": ""}, "This field is required"),
+        ({"power_mw": "10; strong"}, "milliwatts separated by commas"),
+        ({"power_mw": "-1"}, "above 0"),
+        ({"bandwidth_hz-mic": "0"}, "greater than or equal"),
+    ],
+)
+def test_wrong_figures_of_a_kind_are_named_and_what_was_typed_stays(
+    site: Site, wrong: dict[str, str], said: str
+) -> None:
+    page = text(site.browser("coordinator").post(f"{BASE}set-up/kinds/mic/", KIND | {"note": "kept"} | wrong))
+    assert said in page and 'value="kept"' in page
+    assert site.event.kinds.get(code="mic").version == 1
+
+
+def test_a_taken_range_is_changed_in_place(site: Site) -> None:
+    row = mark_occupied(actor=site.coordinator, label="channel 33", low_hz=566_000_000, high_hz=574_000_000)
+    boss, address = site.browser("coordinator"), f"{BASE}set-up/surroundings/occupied/{row.pk}/"
+    given = {
+        "label": "channel 33",
+        "low_hz": "566",
+        "high_hz": "573,5",
+        "source": "heard it",
+        "version": "1",
+    }
+    assert 'value="574"' in text(boss.get(address))
+    assert boss.post(address, given)["Location"] == f"{BASE}set-up/surroundings/"
+    row.refresh_from_db()
+    assert (row.high_hz, row.source) == (573_500_000, "heard it")
+    assert "Somebody else changed this" in text(boss.post(address, given | {"high_hz": "570"}))
+
+
+def test_lists_and_reviews_take_the_same_number_of_queries_with_one_row_and_with_thirty(
+    site: Site, django_assert_max_num_queries
+) -> None:
+    lead, boss = site.browser("lead"), site.browser("coordinator")
+    register(site.lead, line("first"))
+    key = Registration.objects.get().pk
+    pages = [
+        (lead, "devices/"), (boss, "devices/"), (boss, "review/"), (boss, "runs/"), (lead, f"devices/{key}/"), (lead, "import/"),
+        (lead, "devices/new/"),
+    ]  # fmt: skip
+    few = []
+    for browser, path in pages:
+        browser.get(f"{BASE}{path}")
+        with django_assert_max_num_queries(24) as counted:
+            browser.get(f"{BASE}{path}")
+        few.append(len(counted))
+    register(site.lead, *(line(f"more {number}", quantity=2, spares=1) for number in range(30)))
+    for (browser, path), count in zip(pages, few, strict=True):
+        browser.get(f"{BASE}{path}")
+        with django_assert_max_num_queries(count):
+            assert browser.get(f"{BASE}{path}").status_code == 200
