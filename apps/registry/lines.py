@@ -225,7 +225,8 @@ def _zone(names: Names, value: Any) -> Zone:
 def _unknown(what: str, text: str, known: dict[str, Any]) -> str:
     codes = sorted({row.code for row in known.values()})
     if not text:
-        return f"Say which {what}: {', '.join(codes[:20]) or 'none is set up yet'}."
+        names = sorted({row.name for row in known.values()}, key=str.casefold)
+        return f"Say which {what}: {', '.join(names[:20]) or 'none is set up yet'}."
     close = difflib.get_close_matches(text.casefold(), known, 1, 0.6)
     if close:
         return f"There is no {what} «{text}»; did you mean {known[close[0]].code}?"
