@@ -44,6 +44,7 @@ def work(run_id: int, worker: str) -> None:
 
 def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]:
     problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
+    heart.outsiders = len(problem.carriers) - run.carriers
     result = solve(
         problem, seconds=run.seconds, seed=run.seed, on_progress=heart.note, should_stop=heart.should_stop
     )
@@ -70,6 +71,7 @@ class Heartbeat:
 
     def __init__(self, run: Run) -> None:
         self.run = run
+        self.outsiders = 0  # placed from the start, and nobody's of the event
         self.lost = False
         self.stop_asked = False
         self._done = threading.Event()
@@ -88,7 +90,7 @@ class Heartbeat:
         """Called by the solver as often as it likes; written with the next beat."""
         self._progress = {
             "stage": progress.stage[:60],
-            "placed": max(0, self.run.carriers - progress.left_out),  # without the outsiders
+            "placed": max(0, progress.placed - self.outsiders),
             "left_out": progress.left_out,
             "penalty": progress.penalty if math.isfinite(progress.penalty) else None,
             "share": min(1.0, max(0.0, progress.share)),
