@@ -5,7 +5,7 @@ separations, limits for products) is in apps/radio/demands.py, every number with
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Final, cast
 
@@ -13,7 +13,7 @@ from apps.events.models import Event, Zone
 from apps.radio.chains import SendingChain
 from apps.radio.demands import Demands, demands
 from apps.radio.kinds import BODY_LOSS, BodyLoss, Kind
-from apps.radio.places import Distances, stage
+from apps.radio.places import Distances, Place, stage
 from apps.radio.selectivity import Modulation
 from apps.radio.site import Service, Site
 from apps.radio.units import dbm
@@ -100,14 +100,51 @@ def _sited(recipe: _Recipe) -> Sited:
         name, zone = solver_kind(carrier), carrier.registration.zone.code
         if name not in kinds:
             kinds[name] = _kind(name, carrier)
+    bands = _bands(recipe.brought, kinds)
+    places = {place.id: place for zone in recipe.zones for place in _places(zone)}
+    fronts: dict[str, Place] = {}
+    for carrier in recipe.brought:
+        name, zone = solver_kind(carrier), carrier.registration.zone.code
         sender, receiver = ENDS[carrier.role.sent_by, carrier.role.received_by]
-        services[name, zone] = Service(name, (f"{zone}/{sender}",), (f"{zone}/{receiver}",))
+        front = _front(places[f"{zone}/{receiver}"], bands[zone, receiver], kinds[name])
+        fronts[front.id] = front
+        services[name, zone] = Service(name, (f"{zone}/{sender}",), (front.id,))
     site = Site(
-        tuple(p for zone in recipe.zones for p in _places(zone)),
+        (*places.values(), *fronts.values()),
         tuple(kinds.values()),
         tuple(services.values()),
     )
     return Sited(site, services, demands(site) if services else Demands((), (), (), ()))
+
+
+def _bands(
+    brought: Iterable[Carrier], kinds: dict[str, Kind]
+) -> dict[tuple[str, str], list[tuple[int, int]]]:
+    """What receivers of one place have in front of them: {(zone, place): ranges}, those that overlap joined into one."""
+    found: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for carrier in brought:
+        _, receiver = ENDS[carrier.role.sent_by, carrier.role.received_by]
+        kind = kinds[solver_kind(carrier)]
+        found.setdefault((carrier.registration.zone.code, receiver), []).append((kind.low_hz, kind.high_hz))
+    for key, ranges in found.items():
+        joined: list[tuple[int, int]] = []
+        for low, high in sorted(ranges):
+            if joined and low <= joined[-1][1]:
+                joined[-1] = joined[-1][0], max(joined[-1][1], high)
+            else:
+                joined.append((low, high))
+        found[key] = joined
+    return found
+
+
+def _front(place: Place, bands: list[tuple[int, int]], kind: Kind) -> Place:
+    """The receivers of a place for one band: their front end lets in what they can tune and nothing else.
+
+    Common practice, no source; a two-way radio's duplex filter keeps its own outputs from its inputs so.
+    """
+    low, high = next(band for band in bands if band[0] <= kind.low_hz <= band[1])
+    name = f"{place.id}, {low / 1e6:g}–{high / 1e6:g} MHz"
+    return replace(place, id=name, passband=((low, high),))
 
 
 def _places(zone: Zone) -> Any:

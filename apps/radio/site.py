@@ -173,10 +173,16 @@ class Site:
         strong = sent - least + gain - loss[0]
         together = strong.copy()
         for number, (_, sender) in enumerate(self.emissions):
-            own = self.index_of[sender]
-            if self.places[own].stands == "bodies" and own in self.receiving:
-                together[number, own] += loss[0, number, own] - loss[1, number, own]
+            for at in self.receiving:
+                if self._among_bodies(sender, self.places[at]):
+                    together[number, at] += loss[0, number, at] - loss[1, number, at]
         return Levels(strong, together, sent - usual + gain - loss[1], sent - usual + gain - loss[2])
+
+    def _among_bodies(self, sender: str, receiver: Place) -> bool:
+        """Whether a place's receivers are worn by the same people as a sending place's transmitters."""
+        if self.place(sender).stands != "bodies" or receiver.stands != "bodies":
+            return False
+        return receiver.id == sender or sender in receiver.distances
 
     def _level_dbm(self, table: Decibels, kind: str, sender: str, receiver: str) -> float:
         return float(table[self.emission_index[kind, sender], self.index_of[receiver]])
