@@ -334,24 +334,28 @@ def _pairs(carriers: list[Carrier]) -> list[dict[str, Any]]:
 
 
 def _products(carriers: list[Carrier]) -> list[dict[str, Any]]:
-    """One rule per family and guard, for the kinds that ask for it: two-letter third order forbidden, the rest costs."""
-    kinds: dict[tuple[str, int], set[str]] = defaultdict(set)
-    for carrier in carriers:
-        for family, guard_hz in carrier.role.guards_hz.items():
-            if guard_hz:
-                kinds[family, guard_hz].add(solver_kind(carrier))
+    """One rule per family, guard and kind that asks for it: two-letter third order forbidden, the rest costs.
+
+    A kind's rule names that kind alone, so that it reads the same in any part of the event.
+    """
+    asked = {
+        (family, guard_hz, solver_kind(carrier))
+        for carrier in carriers
+        for family, guard_hz in carrier.role.guards_hz.items()
+        if guard_hz
+    }
     weights = {"A+B-C": 1.0, "3A-2B": 0.3}
     return [
         {
             "family": family,
             "guard_hz": guard_hz,
             "limit_db": PRODUCT_LIMIT_DB,
-            "kinds": sorted(who),
+            "kinds": [kind],
             **(
                 {"treatment": "forbid"}
                 if family == "2A-B"
                 else {"treatment": "penalise", "weight": weights.get(family, 0.1)}
             ),
         }
-        for (family, guard_hz), who in sorted(kinds.items())
+        for family, guard_hz, kind in sorted(asked)
     ]
