@@ -5,14 +5,14 @@ values, and nothing that was typed is lost.
 """
 
 from abc import abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.db.models import Model
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -91,25 +91,42 @@ class Difference:
 
 
 class Changing(SetUpPage):
-    """A form that changes one row, carrying the version that its reader saw."""
+    """A form that changes one row, carrying the version that its reader saw; a button takes away what may go."""
 
-    template = "events/change.html"
+    template = "events/removable.html"
     title = ""
     list_page = ""
+    key = "pk"
+    form_class: type[forms.Form]
 
     @abstractmethod
-    def find(self) -> Model:
-        """The row; raises Missing."""
-
-    @abstractmethod
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        """The form, filled from the row or as it was sent."""
+    def rows(self) -> QuerySet[Any]:
+        """Among which the row is sought, by `key` as the address gives it."""
 
     @abstractmethod
     def change(self, row: Any, version: int, values: dict[str, Any]) -> Any:
         """The action."""
+
+    def remove(self, row: Any) -> str:
+        """Take the row away: what to say then. Rows that cannot go do not override this."""
+        raise Missing()
+
+    def knows(self) -> dict[str, Any]:
+        """What the form needs to know besides what is in it."""
+        return {}
+
+    def find(self) -> Any:
+        """The row; raises Missing."""
+        row = self.rows().filter(**{self.key: self.kwargs[self.key]}).first()
+        if row is None:
+            raise Missing()
+        return row
+
+    def form(
+        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
+    ) -> forms.Form:
+        """The form, filled from the row or as it was sent."""
+        return self.form_class(data, initial=initial, **self.knows())
 
     def get(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
         row = self.find()
@@ -117,6 +134,8 @@ class Changing(SetUpPage):
 
     def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
         row = self.find()
+        if "remove" in request.POST:
+            return self._remove(row)
         form = self.form(request.POST)
         version = request.POST.get("version", "")
         if not version.isdigit():
@@ -130,19 +149,20 @@ class Changing(SetUpPage):
                 return self._show(self.find(), form, self._differences(self.find(), form))
         return self._show(self.find(), form)
 
-    def post_removal(self, act: Callable[[], Any], done: str) -> HttpResponse:
-        """Take the row away; a refusal comes back to the same page."""
-        if not self.attempt(act):
-            return redirect(self.request.path)
-        messages.success(self.request, done)
-        return redirect(self.back())
-
     def back(self) -> str:
         return reverse(self.list_page, args=[self.event.slug])
 
     def more(self, row: Any) -> dict[str, Any]:
         """What else the template knows of the row."""
         return {}
+
+    def _remove(self, row: Any) -> HttpResponse:
+        """A refusal comes back to the same page."""
+        said: list[str] = []
+        if not self.attempt(lambda: said.append(self.remove(row))):
+            return redirect(self.request.path)
+        messages.success(self.request, said[0])
+        return redirect(self.back())
 
     def _change(self, row: Any, version: int, values: dict[str, Any]) -> None:
         try:
@@ -198,31 +218,20 @@ class Zones(Adding):
 
 
 class ChangeZone(Changing):
-    template = "events/removable.html"
     part = list_page = "events:zones"
     title = "Change a zone"
+    key = "code"
+    form_class = ZoneForm
 
-    def find(self) -> Zone:
-        row = queries.zones_of(self.actor).filter(code=self.kwargs["code"]).first()
-        if row is None:
-            raise Missing()
-        return row
-
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return ZoneForm(data, initial=initial)
+    def rows(self) -> QuerySet[Zone]:
+        return queries.zones_of(self.actor)
 
     def change(self, row: Zone, version: int, values: dict[str, Any]) -> Any:
         return actions.change_zone(actor=self.actor, zone=row, version=version, **values)
 
-    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        if "remove" not in request.POST:
-            return super().post(request, **kwargs)
-        zone = self.find()
-        return self.post_removal(
-            lambda: actions.remove_zone(actor=self.actor, zone=zone), f"Zone {zone.code} is removed."
-        )
+    def remove(self, row: Zone) -> str:
+        actions.remove_zone(actor=self.actor, zone=row)
+        return f"Zone {row.code} is removed."
 
 
 class Departments(Adding):
@@ -245,32 +254,20 @@ class Departments(Adding):
 
 
 class ChangeDepartment(Changing):
-    template = "events/removable.html"
     part = list_page = "events:departments"
     title = "Change a department"
+    key = "code"
+    form_class = DepartmentForm
 
-    def find(self) -> Department:
-        row = queries.departments_of(self.actor).filter(code=self.kwargs["code"]).first()
-        if row is None:
-            raise Missing()
-        return row
-
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return DepartmentForm(data, initial=initial)
+    def rows(self) -> QuerySet[Department]:
+        return queries.departments_of(self.actor)
 
     def change(self, row: Department, version: int, values: dict[str, Any]) -> Any:
         return actions.change_department(actor=self.actor, department=row, version=version, **values)
 
-    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        if "remove" not in request.POST:
-            return super().post(request, **kwargs)
-        row = self.find()
-        return self.post_removal(
-            lambda: actions.remove_department(actor=self.actor, department=row),
-            f"Department {row.code} is removed.",
-        )
+    def remove(self, row: Department) -> str:
+        actions.remove_department(actor=self.actor, department=row)
+        return f"Department {row.code} is removed."
 
 
 # -- people ---------------------------------------------------------------------------------
@@ -308,30 +305,20 @@ class ChangeMember(Changing):
     template = "events/member.html"
     part = list_page = "events:people"
     title = "Change a role"
+    form_class = RoleForm
 
-    def find(self) -> Membership:
-        row = queries.members_of(self.actor).filter(pk=self.kwargs["pk"]).first()
-        if row is None:
-            raise Missing()
-        return row
+    def rows(self) -> QuerySet[Membership]:
+        return queries.members_of(self.actor)
 
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return RoleForm(data, initial=initial, departments=queries.departments_of(self.actor))
+    def knows(self) -> dict[str, Any]:
+        return {"departments": queries.departments_of(self.actor)}
 
     def change(self, row: Membership, version: int, values: dict[str, Any]) -> Any:
         return actions.change_member(actor=self.actor, membership=row, version=version, **values)
 
-    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        if "end" not in request.POST:
-            return super().post(request, **kwargs)
-        row = self.find()
-        reason = request.POST.get("reason", "")
-        return self.post_removal(
-            lambda: actions.end_member(actor=self.actor, membership=row, reason=reason),
-            f"{row.person} no longer takes part as {row.get_role_display()}.",
-        )
+    def remove(self, row: Membership) -> str:
+        actions.end_member(actor=self.actor, membership=row, reason=self.request.POST.get("reason", ""))
+        return f"{row.person} no longer takes part as {row.get_role_display()}."
 
 
 class WithdrawInvitation(SetUpPage):

@@ -1,16 +1,15 @@
 """The page of an event's kinds: what is there with its figures, and copying more from the catalogue."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.db.models import Count, Q
+from django.db.models import Count, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
-from apps.common.errors import Faulty, Missing
+from apps.common.errors import Faulty
 from apps.events.setting_up import Changing, Difference, SetUpPage
 from apps.registry import actions, queries, tuning
 from apps.registry.catalogue import catalogue
@@ -91,19 +90,17 @@ class Kinds(SetUpPage):
 class ChangeKind(Changing):
     """A kind's figures, changed for this event alone."""
 
+    template = "events/change.html"
     part = list_page = "registry:kinds"
     title = "Change a kind"
+    key = "code"
+    form_class = KindForm
 
-    def find(self) -> Kind:
-        row = queries.kinds_of(self.actor).filter(code=self.kwargs["code"]).first()
-        if row is None:
-            raise Missing()
-        return row
+    def rows(self) -> QuerySet[Kind]:
+        return queries.kinds_of(self.actor)
 
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return KindForm(data, initial=initial, kind=self.find())
+    def knows(self) -> dict[str, Any]:
+        return {"kind": self.find()}
 
     def change(self, row: Kind, version: int, values: dict[str, Any]) -> Any:
         return actions.change_kind(actor=self.actor, kind=row, version=version, **values)

@@ -1,17 +1,17 @@
 """Setting up an event with its ruleset, and what else is on the air at its site."""
 
-from collections.abc import Mapping
 from typing import Any
 
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.mixins import LoginRequiredMixin
 from django.core.exceptions import PermissionDenied
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views import View
 
-from apps.common.errors import Faulty, Missing
+from apps.common.errors import Faulty
 from apps.events import actions as events
 from apps.events import queries
 from apps.events.forms import ChangeEventForm, NewEventForm
@@ -66,14 +66,14 @@ class ChangeEvent(Changing):
     template = "spectrum/event.html"
     part = list_page = "spectrum:event"
     title = "The event"
+    key = "slug"
+    form_class = ChangeEventForm
 
-    def find(self) -> Event:
-        return Event.objects.get(pk=self.event.pk)
+    def rows(self) -> QuerySet[Event]:
+        return Event.objects.filter(pk=self.event.pk)
 
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return ChangeEventForm(data, initial=initial, rulesets=choices())
+    def knows(self) -> dict[str, Any]:
+        return {"rulesets": choices()}
 
     def change(self, row: Event, version: int, values: dict[str, Any]) -> Any:
         return events.change_event(actor=self.actor, event=row, version=version, **values)
@@ -125,53 +125,34 @@ class ChangeOccupied(Changing):
     template = "spectrum/occupied.html"
     part = list_page = "spectrum:surroundings"
     title = "Change a range taken by others"
+    form_class = OccupiedForm
 
-    def find(self) -> Occupied:
-        row = self.event.occupied.filter(pk=self.kwargs["pk"]).first()
-        if row is None:
-            raise Missing()
-        return row
-
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return OccupiedForm(data, initial=initial)
+    def rows(self) -> QuerySet[Occupied]:
+        return self.event.occupied.all()
 
     def change(self, row: Occupied, version: int, values: dict[str, Any]) -> Any:
         return actions.change_occupied(actor=self.actor, occupied=row, version=version, **values)
 
-    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        if "remove" not in request.POST:
-            return super().post(request, **kwargs)
-        row = self.find()
-        return self.post_removal(
-            lambda: actions.free_occupied(actor=self.actor, occupied=row), f"{row.label} is free again."
-        )
+    def remove(self, row: Occupied) -> str:
+        actions.free_occupied(actor=self.actor, occupied=row)
+        return f"{row.label} is free again."
 
 
 class ChangeOutsider(Changing):
     template = "spectrum/outsider.html"
     part = list_page = "spectrum:surroundings"
     title = "Change an outside transmission"
+    form_class = OutsiderForm
 
-    def find(self) -> Outsider:
-        row = self.event.outsiders.select_related("zone").filter(pk=self.kwargs["pk"]).first()
-        if row is None:
-            raise Missing()
-        return row
+    def rows(self) -> QuerySet[Outsider]:
+        return self.event.outsiders.select_related("zone")
 
-    def form(
-        self, data: Mapping[str, Any] | None = None, initial: dict[str, Any] | None = None
-    ) -> forms.Form:
-        return OutsiderForm(data, initial=initial, zones=queries.zones_of(self.actor))
+    def knows(self) -> dict[str, Any]:
+        return {"zones": queries.zones_of(self.actor)}
 
     def change(self, row: Outsider, version: int, values: dict[str, Any]) -> Any:
         return actions.change_outsider(actor=self.actor, outsider=row, version=version, **values)
 
-    def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        if "remove" not in request.POST:
-            return super().post(request, **kwargs)
-        row = self.find()
-        return self.post_removal(
-            lambda: actions.remove_outsider(actor=self.actor, outsider=row), f"{row.label} is removed."
-        )
+    def remove(self, row: Outsider) -> str:
+        actions.remove_outsider(actor=self.actor, outsider=row)
+        return f"{row.label} is removed."

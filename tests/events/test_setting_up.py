@@ -112,7 +112,7 @@ def test_zones_and_departments_are_added_and_a_code_is_given_once(site: Site) ->
 def test_an_event_keeps_a_coordinator(site: Site) -> None:
     browser = site.browser("coordinator")
     row = Membership.objects.get(person=site.people["coordinator"])
-    answer = browser.post(f"{BASE}set-up/people/{row.pk}/", {"end": "1"}, follow=True)
+    answer = browser.post(f"{BASE}set-up/people/{row.pk}/", {"remove": "1"}, follow=True)
     assert "last coordinator" in answer.content.decode()
     answer = browser.post(f"{BASE}set-up/people/{row.pk}/", {"role": "observer", "version": "1"})
     assert "last coordinator" in answer.content.decode()
@@ -123,7 +123,7 @@ def test_whose_role_ends_is_out_at_once_with_their_tokens(site: Site) -> None:
     machine, browser = site.client("lead"), site.browser("lead")
     assert machine.get("/api/v1/events/harbour-days/").status_code == 200
     row = Membership.objects.get(person=site.people["lead"])
-    given = {"end": "1", "reason": "left the crew"}
+    given = {"remove": "1", "reason": "left the crew"}
     assert site.browser("coordinator").post(f"{BASE}set-up/people/{row.pk}/", given).status_code == 302
     assert browser.get(BASE).status_code == 404
     assert machine.get("/api/v1/events/harbour-days/").status_code == 401
