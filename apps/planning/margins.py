@@ -40,18 +40,24 @@ class Margin:
 
     @property
     def words(self) -> str:
-        """«usually 34 dB over what it needs, 4 dB when everything is at its worst»."""
-        worst = f"{abs(self.margin_db)} dB {'short' if self.margin_db < 0 else 'over'}"
-        return f"usually {self.usual.replace(' short', ' short of')} what it needs, {worst} when everything is at its worst"
-
-    @property
-    def worst(self) -> str:
-        """«4 dB over» or «▲ 3 dB short»: when everything is at its worst."""
-        return f"▲ {-self.margin_db} dB short" if self.margin_db < 0 else f"{self.margin_db} dB over"
+        """«usually 34 dB over what it needs, 4 dB short when everything is at its worst»."""
+        usual = _in_words(self.usual_margin_db).replace(" short", " short of")
+        return f"usually {usual} what it needs, {self.worst} when everything is at its worst"
 
     @property
     def usual(self) -> str:
-        return f"{abs(self.usual_margin_db)} dB {'short' if self.usual_margin_db < 0 else 'over'}"
+        """«34 dB over» or «▲ 3 dB short», which is a reason to look."""
+        return f"{'▲ ' if self.usual_margin_db < 0 else ''}{_in_words(self.usual_margin_db)}"
+
+    @property
+    def worst(self) -> str:
+        """«4 dB over» or «3 dB short»."""
+        return _in_words(self.margin_db)
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """The least that is left over comes first: usually, then at worst."""
+        return self.usual_margin_db, self.margin_db
 
     def as_dict(self) -> dict[str, Any]:
         return {
@@ -67,6 +73,10 @@ class Margin:
                 for level, codes, family in self.disturbed_by
             ],
         }
+
+
+def _in_words(margin_db: int) -> str:
+    return f"{abs(margin_db)} dB {'short' if margin_db < 0 else 'over'}"
 
 
 def _tenth(level: float) -> float | None:

@@ -85,9 +85,9 @@ class ReviewPage(EventPage):
         return Shown(row, differences.difference(row, held), held.frequencies.get(code), known.get(code))
 
 
-def _worst_first(shown: Shown) -> tuple[bool, int]:
+def _worst_first(shown: Shown) -> tuple[bool, tuple[int, int]]:
     """Least margin first; what has no frequency has none and comes last."""
-    return shown.margin is None, shown.margin.margin_db if shown.margin else 0
+    return shown.margin is None, shown.margin.order if shown.margin else (0, 0)
 
 
 def _words(row: PlanRow) -> str:
@@ -179,13 +179,16 @@ class Decide(ReviewPage):
         )  # fmt: skip
 
     def doubts(self, meant: Choice) -> dict[str, Any]:
-        """What speaks against agreeing: rules that the chosen break without a signature, and margins below nothing."""
+        """What speaks against agreeing: rules that the chosen break without a signature, and margins that are usually short.
+
+        `thin`: how many more are short only when everything is at its worst at once."""
         known = {code: row for code, row in standing_margins(self.event).items() if code in meant.versions}
         broken = verdicts.recount(self.event).standing
-        short = [(code, margin) for code, margin in known.items() if margin.margin_db < 0]
+        short = [(code, margin) for code, margin in known.items() if margin.usual_margin_db < 0]
         return {
             "broken": [row for row in broken if any(code in meant.versions for code in row.carriers)],
-            "short": sorted(short, key=lambda row: (row[1].margin_db, row[0])),
+            "short": sorted(short, key=lambda row: (row[1].order, row[0])),
+            "thin": sum(row.margin_db < 0 <= row.usual_margin_db for row in known.values()),
         }
 
     def send_back(self, choice: Choice, back: str) -> HttpResponse:
