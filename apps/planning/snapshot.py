@@ -195,10 +195,10 @@ class Slots:
             for c in carriers
             if c.registration.starts_at is not None and c.registration.department.shares_time
         }
-        cuts = sorted({moment for span in hours.values() for moment in span})
+        cuts = sorted({moment for spans in hours.values() for span in spans for moment in span})
         stretches = list(pairwise(cuts))
         on = [
-            frozenset(key for key, (a, b) in hours.items() if a <= start and end <= b)
+            frozenset(key for key, spans in hours.items() if any(a <= start and end <= b for a, b in spans))
             for start, end in stretches
         ]
         kept = [i for i, who in enumerate(on) if who and not _contained(i, on)]
@@ -210,10 +210,8 @@ class Slots:
         return self._of.get(registration.pk, [])
 
 
-def _widened(registration: Registration) -> tuple[datetime, datetime]:
-    assert registration.starts_at is not None and registration.ends_at is not None
-    start, end = registration.starts_at - SLOT_MARGIN, registration.ends_at + SLOT_MARGIN
-    return _floor(start), _ceil(end)
+def _widened(registration: Registration) -> list[tuple[datetime, datetime]]:
+    return [(_floor(start - SLOT_MARGIN), _ceil(end + SLOT_MARGIN)) for start, end in registration.hours]
 
 
 def _floor(moment: datetime) -> datetime:

@@ -101,6 +101,7 @@ def _lines(
         "spares": spares,
         "starts_at": registration.starts_at.isoformat() if registration.starts_at else None,
         "ends_at": registration.ends_at.isoformat() if registration.ends_at else None,
+        "stretches": registration.stretches,
         "cells": kind.cells,
         "running_h": kind.running_h,
         "status": row.state if hertz or row.state != "proposed" else "not agreed yet",
@@ -155,12 +156,12 @@ class _Heard:
     zone_name: str
     department: str
     shown: bool
-    hours: tuple[datetime, datetime] | None
+    hours: list[tuple[datetime, datetime]]
 
     def meets(self, other: "_Heard") -> bool:
-        if self.hours is None or other.hours is None:
+        if not self.hours or not other.hours:
             return True
-        return self.hours[0] < other.hours[1] and other.hours[0] < self.hours[1]
+        return any(a < d and c < b for a, b in self.hours for c, d in other.hours)
 
 
 class Neighbours:
@@ -183,8 +184,7 @@ class Neighbours:
     @staticmethod
     def _heard_as(row: Assignment) -> _Heard:
         registration = row.carrier.registration
-        start, end = registration.starts_at, registration.ends_at
-        hours = (start, end) if start and end and registration.department.shares_time else None
+        hours = registration.hours if registration.department.shares_time else []
         department = registration.department
         return _Heard(
             row.frequency_hz,
@@ -248,6 +248,7 @@ def _outsider(row: Outsider, law: Ruleset) -> dict[str, Any]:
         "spares": (),
         "starts_at": None,
         "ends_at": None,
+        "stretches": [],
         "cells": "",
         "running_h": None,
         "status": OUTSIDER if row.sure else f"{OUTSIDER}, suspected",

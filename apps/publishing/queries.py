@@ -45,6 +45,11 @@ def sheet_line(line: EditionLine) -> SheetLine:
     content: dict[str, Any] = dict(line.content)
     for name in ("starts_at", "ends_at"):
         content[name] = datetime.fromisoformat(content[name]) if content[name] else None
+    # Editions from before there were stretches have none.
+    content["stretches"] = tuple(
+        (datetime.fromisoformat(start), datetime.fromisoformat(end))
+        for start, end in content.get("stretches", ())
+    )
     content["settings"] = tuple((name, text) for name, text in content["settings"])
     content["spares"], content["beware"] = tuple(content["spares"]), tuple(content["beware"])
     return SheetLine(**content)

@@ -10,7 +10,7 @@ import io
 import json as json_module
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -39,6 +39,7 @@ from reportlab.platypus import (
 
 from apps.publishing import batteries
 from apps.publishing.sheets import EditionHeader, MustStayOff, SheetLine, must_stay_off
+from apps.registry.lines import hours_in_words, intervals_of
 
 FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
 SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ outside"}
@@ -90,7 +91,7 @@ def _iso(value: Any) -> str:
 
 CSV_COLUMNS = (
     *FIRST_COLUMNS, "frequency_mhz", "label", "kind_name", "role_name", "status", "reason", "starts_at", "ends_at", "cells",
-    "running_h", "spares", "settings", "beware", "contact", "notes",
+    "running_h", "spares", "settings", "beware", "contact", "notes", "stretches",
 )  # fmt: skip
 
 
@@ -103,6 +104,7 @@ def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
         values: dict[str, Any] = asdict(line)
         values["frequency_mhz"] = megahertz(line.frequency_hz) if line.frequency_hz else ""
         values["settings"] = "; ".join(f"{name}={value}" for name, value in line.settings)
+        values["stretches"] = "; ".join(intervals_of(list(line.stretches), UTC))
         values["spares"], values["beware"] = "; ".join(line.spares), "; ".join(line.beware)
         writer.writerow([_cell(values[name]) for name in CSV_COLUMNS])
     return out.getvalue().encode()
@@ -372,12 +374,7 @@ def hours(line: SheetLine, zone: ZoneInfo) -> str:
     """From when to when it is on the air, local."""
     if line.starts_at is None or line.ends_at is None:
         return "all day"
-    start, end = line.starts_at.astimezone(zone), line.ends_at.astimezone(zone)
-    return (
-        f"{start:%a %d %b %H:%M}–{end:%H:%M}"
-        if start.date() == end.date()
-        else f"{start:%a %d %b %H:%M} – {end:%a %d %b %H:%M}"
-    )
+    return hours_in_words(list(line.stretches) or [(line.starts_at, line.ends_at)], zone)
 
 
 def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
@@ -386,8 +383,13 @@ def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
         return line.cells
     if line.starts_at is None or line.ends_at is None:
         return f"{line.cells}, change every {batteries.interval_h(line.running_h):.3g} h"
-    moments = batteries.changes(line.starts_at, line.ends_at, line.running_h)
-    return f"{line.cells} at " + ", ".join(f"{moment.astimezone(zone):%H:%M}" for moment in moments)
+    moments = [
+        moment
+        for start, end in line.stretches or [(line.starts_at, line.ends_at)]
+        for moment in batteries.changes(start, end, line.running_h)
+    ]
+    shape = "%a %H:%M" if line.stretches else "%H:%M"
+    return f"{line.cells} at " + ", ".join(f"{moment.astimezone(zone):{shape}}" for moment in moments)
 
 
 def _beware(line: SheetLine) -> str:

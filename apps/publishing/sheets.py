@@ -27,7 +27,8 @@ class SheetLine:
     """One unit. `frequency_hz` None: it has no frequency and must stay off; `reason` says why.
 
     settings: (name, value) of what must match at both ends; an empty value is still to be filled in.
-    starts_at and ends_at None: on all day. spares: carriers in reserve with their frequencies, in words.
+    starts_at and ends_at None: on all day; stretches: when between them, where that is not all the time.
+    spares: carriers in reserve with their frequencies, in words.
     """
 
     carrier: str
@@ -52,6 +53,7 @@ class SheetLine:
     spares: tuple[str, ...]
     starts_at: datetime | None
     ends_at: datetime | None
+    stretches: tuple[tuple[datetime, datetime], ...]
     cells: str
     running_h: float | None
     status: str

@@ -66,6 +66,11 @@ class RegistrationSerializer(serializers.Serializer[Any]):
     start = serializers.DateTimeField(required=False, allow_null=True)
     end = serializers.DateTimeField(required=False, allow_null=True)
     all_day = serializers.BooleanField(required=False)
+    stretches = serializers.ListField(
+        required=False,
+        child=serializers.CharField(),
+        help_text="where it is on more than once: ISO 8601 intervals such as 2027-06-11T18:00/2027-06-11T23:00",
+    )
     priority = serializers.IntegerField(required=False, default=2, min_value=1, max_value=9)
     power_mw = serializers.FloatField(required=False, allow_null=True)
     fixed_hz = serializers.IntegerField(required=False, allow_null=True, help_text="the frequency in use now")

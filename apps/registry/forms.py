@@ -63,6 +63,11 @@ class RegistrationForm(forms.Form):
     all_day = forms.BooleanField(label="On the air all day, every day", initial=True)
     start = forms.CharField(label="Switched on from", widget=forms.DateTimeInput({"type": "datetime-local"}))
     end = forms.CharField(label="until", widget=forms.DateTimeInput({"type": "datetime-local"}))
+    stretches = forms.CharField(
+        label="Or on more than once, one stretch on each line",
+        widget=forms.Textarea({"rows": 2}),
+        help_text="Such as 2027-06-11T18:00/2027-06-11T23:00. From and until may then stay empty.",
+    )
     priority = forms.ChoiceField(choices=PRIORITIES, initial=2)
     power_mw = forms.CharField(label="Power, in mW", help_text="Empty: the strongest that is permitted.")
     fixed_hz = forms.CharField(
@@ -118,6 +123,7 @@ class RegistrationForm(forms.Form):
         for name in IN_MEGAHERTZ:
             typed[name] = in_hertz(typed[name])
         typed["all_day"] = "yes" if self["all_day"].value() else "no"
+        typed["stretches"] = ";".join(line for line in typed["stretches"].splitlines() if line.strip())
         typed["settings"] = ";".join(line for line in typed["settings"].splitlines() if line.strip())
         return typed
 
@@ -136,7 +142,8 @@ def typed_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
     for name in IN_MEGAHERTZ:
         row[name] = in_megahertz(row[name])
     for name in ("start", "end"):
-        row[name] = row[name][:16] if row[name] else ""
+        row[name] = row[name][:16] if row[name] and not registration.stretches else ""
+    row["stretches"] = "\n".join("/".join(half[:16] for half in part.split("/")) for part in row["stretches"])
     row["settings"] = "\n".join(f"{name}={text}" for name, text in row["settings"].items())
     row["power_mw"] = f"{row['power_mw']:g}" if row["power_mw"] else ""
     return row

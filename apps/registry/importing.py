@@ -163,6 +163,8 @@ def _cell(value: Any) -> str:
         return "yes" if value else ""
     if isinstance(value, dict):
         return "; ".join(f"{name}={text}" for name, text in value.items())
+    if isinstance(value, list):
+        return "; ".join(value)
     if isinstance(value, float):
         return f"{value:g}"
     text = str(value)

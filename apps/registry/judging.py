@@ -16,7 +16,7 @@ from apps.registry.states import RegistrationState
 
 # What an update compares; everything a line can say of a registration.
 FIELDS = (
-    "external_id", "label", "kind", "zone", "quantity", "units", "spares", "starts_at", "ends_at", "priority",
+    "external_id", "label", "kind", "zone", "quantity", "units", "spares", "starts_at", "ends_at", "stretches", "priority",
     "power_mw", "fixed_hz", "low_hz", "high_hz", "can_change", "contact", "notes", "settings",
 )  # fmt: skip
 

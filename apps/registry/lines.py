@@ -9,7 +9,7 @@ import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from decimal import Decimal, InvalidOperation
 from functools import cached_property
 from typing import Any
@@ -23,13 +23,14 @@ from apps.registry.models import Change, Kind, Registration
 
 COLUMNS = (
     "external_id", "label", "kind", "department", "zone", "quantity", "units", "spares", "start", "end", "all_day",
-    "priority", "power_mw", "fixed_hz", "low_hz", "high_hz", "can_change", "contact", "notes", "settings",
+    "stretches", "priority", "power_mw", "fixed_hz", "low_hz", "high_hz", "can_change", "contact", "notes", "settings",
 )  # fmt: skip
 READ_ONLY = ("state", "reason", "version")
 KEY = "id"  # the interface's own number of a registration; where given, it decides which one is meant
 REQUIRED = ("label", "kind", "department", "zone")
 MAX_HZ = 10**12
 MAX_COUNT = 500
+MAX_STRETCHES = 200
 
 _HERTZ = {"": 1, "hz": 1, "khz": 10**3, "mhz": 10**6, "ghz": 10**9}
 _YES, _NO = {"yes", "y", "true", "1", "x"}, {"no", "n", "false", "0"}
@@ -329,9 +330,12 @@ _READERS: dict[str, tuple[str, _Reader]] = {
 
 def _read_hours(names: Names, reading: Reading, values: dict[str, Any]) -> None:
     raw = reading.raw
-    if not {"start", "end", "all_day"} & set(raw):
+    if not ({"start", "end", "all_day"} & set(raw) or raw.get("stretches")):
         return
     all_day = _yes(reading)
+    if raw.get("stretches"):
+        _read_stretches(names, reading, all_day, values)
+        return
     ends: dict[str, datetime | None] = {}
     for name in ("start", "end"):
         try:
@@ -358,7 +362,93 @@ def _read_hours(names: Names, reading: Reading, values: dict[str, Any]) -> None:
             "all_day", "All day and hours exclude each other: take «all day» away, or clear the hours."
         )
     elif not any(fault.field in ("start", "end", "all_day") for fault in reading.faults):
-        values["starts_at"], values["ends_at"] = start, end
+        values |= values_of_hours([(start, end)] if start and end else [])
+
+
+Hours = list[tuple[datetime, datetime]]
+
+
+def values_of_hours(hours: Hours) -> dict[str, Any]:
+    """The fields of Registration that say when it is on: hours in any order, touching ones joined; empty: all day."""
+    joined: Hours = []
+    for start, end in sorted(hours):
+        if joined and start <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
+        else:
+            joined.append((start, end))
+    return {
+        "starts_at": joined[0][0] if joined else None,
+        "ends_at": joined[-1][1] if joined else None,
+        "stretches": [[at.astimezone(UTC).isoformat() for at in pair] for pair in joined]
+        if len(joined) > 1
+        else [],
+    }
+
+
+def hours_in_words(hours: Hours, zone: ZoneInfo) -> str:
+    """Hours as people read them, local."""
+    return (
+        ", ".join(_stretch_in_words(start.astimezone(zone), end.astimezone(zone)) for start, end in hours)
+        or "all day"
+    )
+
+
+def _stretch_in_words(start: datetime, end: datetime) -> str:
+    same_day = start.date() == end.date()
+    return f"{start:%a %d %b %H:%M}" + (f"–{end:%H:%M}" if same_day else f" – {end:%a %d %b %H:%M}")
+
+
+def intervals_of(hours: Hours, zone: tzinfo) -> list[str]:
+    """Hours as the column «stretches» writes them: ISO 8601 time intervals, start and end with a solidus between."""
+    return ["/".join(at.astimezone(zone).isoformat() for at in pair) for pair in hours]
+
+
+def _read_stretches(names: Names, reading: Reading, all_day: bool | None, values: dict[str, Any]) -> None:
+    """Several stretches; from and until may stand beside them if they are the first start and the last end."""
+    given = reading.raw["stretches"]
+    parts = given if isinstance(given, list) else re.split(r"[;\n]", _text(given))
+    hours: Hours = []
+    for part in filter(None, map(_text, parts)):
+        try:
+            start, end = (_moment(half, names.timezone) for half in part.split("/"))
+            if start is None or end is None:
+                raise ValueError
+        except ValueError as fault:
+            why = (
+                str(fault)
+                if str(fault).endswith(".")
+                else "Write start/end, such as 2027-06-11T18:00/2027-06-11T23:00."
+            )
+            reading.fault("stretches", why, part)
+            continue
+        if end <= start:
+            reading.fault(
+                "stretches",
+                "This stretch ends before it starts; past midnight, give the next day's date.",
+                part,
+            )
+        hours.append((start, end))
+    if len(hours) > MAX_STRETCHES:
+        reading.fault(
+            "stretches", f"{len(hours)} stretches; at most {MAX_STRETCHES} are kept for one line.", ""
+        )
+    if all_day:
+        reading.fault(
+            "all_day",
+            "All day and stretches exclude each other: take «all day» away, or clear the stretches.",
+        )
+    if not hours or any(fault.field in ("stretches", "all_day") for fault in reading.faults):
+        return
+    found = values_of_hours(hours)
+    for name, whole in (("start", found["starts_at"]), ("end", found["ends_at"])):
+        try:
+            if (at := _moment(reading.raw.get(name), names.timezone)) and at != whole:
+                reading.fault(
+                    name, "The stretches say something else; change them, or clear them, or leave this empty."
+                )
+        except ValueError as fault:
+            reading.fault(name, str(fault))
+    values |= found
 
 
 def _yes(reading: Reading) -> bool | None:
@@ -408,6 +498,7 @@ def row_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
         "spares": registration.spares,
         **{name: at.astimezone(zone).isoformat() if at else None for name, at in moments.items()},
         "all_day": registration.all_day,
+        "stretches": intervals_of(registration.hours, zone) if registration.stretches else [],
         "priority": registration.priority,
         "power_mw": registration.power_mw,
         "fixed_hz": registration.fixed_hz,

@@ -1,6 +1,7 @@
 """Kinds of device, what departments register, and the carriers and units that follow from it."""
 
 import secrets
+from datetime import datetime
 
 from django.db import models
 from django.db.models import F, Q
@@ -88,6 +89,8 @@ class Registration(models.Model):
 
     Known to others by the caller's `external_id` or by department and label. `reason` is why it was sent back;
     `not_permitted` holds the ruleset's words where nothing that it asks for is permitted at this site.
+    `stretches` ([[start, end], …] as ISO 8601, UTC, in order) says when it is on between `starts_at` and `ends_at`, where
+    that is not all the time; whoever does not ask for `hours` takes it to be on from first to last.
     """
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="registrations")
@@ -101,6 +104,7 @@ class Registration(models.Model):
     spares = models.PositiveIntegerField(default=0)
     starts_at = models.DateTimeField(null=True, blank=True)
     ends_at = models.DateTimeField(null=True, blank=True)
+    stretches = models.JSONField(default=list, blank=True)
     priority = models.PositiveSmallIntegerField(default=2)
     power_mw = models.FloatField(null=True, blank=True)
     fixed_hz = models.PositiveBigIntegerField(null=True, blank=True)
@@ -159,6 +163,15 @@ class Registration(models.Model):
     @property
     def all_day(self) -> bool:
         return self.starts_at is None
+
+    @property
+    def hours(self) -> list[tuple[datetime, datetime]]:
+        """When it is on the air, in order, without overlaps; empty: all day, every day."""
+        if self.stretches:
+            return [
+                (datetime.fromisoformat(start), datetime.fromisoformat(end)) for start, end in self.stretches
+            ]
+        return [(self.starts_at, self.ends_at)] if self.starts_at and self.ends_at else []
 
     @property
     def standing(self) -> str:

@@ -21,7 +21,7 @@ from apps.registry.forms import RegistrationForm, UploadForm, typed_of
 from apps.registry.guidance import guidance
 from apps.registry.importing import Table, read_csv, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.lines import COLUMNS
+from apps.registry.lines import COLUMNS, hours_in_words
 from apps.registry.models import Draft, Registration, Upload
 from apps.registry.rules import refusal_to_change
 from apps.registry.states import RegistrationState
@@ -182,7 +182,7 @@ class Device(LinePage):
 def facts_of(registration: Registration, zone: ZoneInfo) -> list[tuple[str, str]]:
     """What a line says, for whoever may only read it: names and megahertz instead of codes and hertz."""
     row = typed_of(registration, zone)
-    hours = "all day" if registration.all_day else f"{row['start']} to {row['end']}".replace("T", " ")
+    hours = hours_in_words(registration.hours, zone)
     facts = [
         ("Kind", registration.kind.name),
         ("Department", registration.department.name),
@@ -279,6 +279,7 @@ COLUMN_WORDS = {
     "start": "switched on from, such as 2027-06-11T18:00, local time of the event",
     "end": "until; leave start and end empty for all day",
     "all_day": "yes or no",
+    "stretches": "where it is on more than once: start/end; start/end, such as 2027-06-11T18:00/2027-06-11T23:00",
     "priority": "1 (the show stops without it) to 9; empty: 2",
     "power_mw": "milliwatts; empty: the strongest permitted",
     "fixed_hz": "the frequency in use now: 470125000 or 470.125 MHz",
