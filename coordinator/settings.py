@@ -264,6 +264,7 @@ RUN_ATTEMPTS = int(env_number("FAIRBAND_RUN_ATTEMPTS", 3))
 RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
 IMPORT_MAX_ROWS = 20_000
 IMPORT_MAX_BYTES = 10_000_000
+SURVEY_MAX_BYTES = 200_000_000
 DATA_UPLOAD_MAX_MEMORY_SIZE = 12_000_000
 
 # Without a mail server letters are written to the log; links of invitations are shown on the page as well.

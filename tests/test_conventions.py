@@ -18,7 +18,7 @@ OWN = {
     "common": {"choice", "errors", "envelope", "paging"},
     "journal": set(),
     "events": {"actors", "authentication", "setting_up", "letters"},
-    "spectrum": {"rulesets"},
+    "spectrum": {"rulesets", "surveys", "reading"},
     "registry": {"lines", "judging", "importing", "catalogue", "tuning", "guidance", "kind_pages"},
     "planning": {
         "snapshot",
@@ -37,7 +37,7 @@ OWN = {
     "overview": {"standing", "reading", "fairband"},
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
-WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models"}
+WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models", "surveys"}
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 
 

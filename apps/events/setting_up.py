@@ -37,6 +37,7 @@ PARTS = (
     ("Departments", "events:departments"),
     ("Kinds of device", "registry:kinds"),
     ("Surroundings", "spectrum:surroundings"),
+    ("Television", "spectrum:television"),
     ("People", "events:people"),
 )
 

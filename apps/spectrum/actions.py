@@ -1,16 +1,21 @@
 """All writes of what is known about the spectrum at a site."""
 
+from datetime import date
 from typing import Any
 
 from django.db import transaction
 
-from apps.common.errors import Fault, Faulty, require
+from apps.common.choice import Choice
+from apps.common.errors import Conflict, Fault, Faulty, require
 from apps.events import rules
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
 from apps.events.models import Event, Zone
 from apps.journal import actions as journal
-from apps.spectrum.models import Occupied, Outsider
+from apps.radio.rasters import Channel
+from apps.spectrum.models import Occupied, Outsider, TelevisionChannel
+from apps.spectrum.queries import channels_of
+from apps.spectrum.rules import refusal_to_mark
 
 
 @transaction.atomic
@@ -133,3 +138,97 @@ def remove_outsider(*, actor: Actor, outsider: Outsider) -> None:
         subject=outsider.label,
         changes=changes,
     )
+
+
+@transaction.atomic
+def mark_channels(
+    *, actor: Actor, choice: Choice, state: str, source: str = "", known_on: date | None = None
+) -> int:
+    """Say of television channels that they are occupied or free here, how we know and since when; or that it is unknown.
+
+    `choice` names them as raster/name, each at the version that was seen (0: nothing said yet). An occupied channel
+    becomes a taken range. Returns how many changed. Raises Conflict when somebody changed one meanwhile.
+    """
+    require(rules.refusal_to_coordinate(actor))
+    rows = {row.key: row for row in channels_of(actor.event)}
+    faults = [
+        Fault(
+            number,
+            "channel",
+            key,
+            "The event's ruleset knows no such television channel; choose from the list.",
+        )
+        for number, key in enumerate(choice.versions, 1)
+        if key not in rows
+    ]
+    faults += [
+        Fault(number, "channel", key, f"{rows[key].label.capitalize()} cannot be free: {rows[key].reserved}")
+        for number, key in enumerate(choice.versions, 1)
+        if state == "free" and key in rows and rows[key].reserved
+    ]
+    refused = refusal_to_mark(state, source, known_on)
+    faults += [Fault(0, field, "", text) for field, text in refused.items()]
+    if faults:
+        raise Faulty(faults)
+    if not choice:
+        raise Conflict("Tick the channels that are meant, then say what is known of them.")
+    choice.refuse_changed({key: row.version for key, row in rows.items()})
+    changes: dict[str, Any] = {}
+    for key in choice.versions:
+        before = rows[key].state
+        marked = rows[key].mark
+        if marked is not None:
+            _unmark(marked)
+        if known_on is not None and state != "unknown":
+            version = marked.version + 1 if marked else 1
+            _mark(
+                actor.event,
+                rows[key].raster,
+                rows[key].channel,
+                state == "occupied",
+                source,
+                known_on,
+                version,
+            )
+        changes[rows[key].label] = {
+            "state": [before, state],
+            "source": [marked.source if marked else "", source],
+        }
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb=f"marked television channels {state}",
+        subject=", ".join(changes)[:200], changes=changes, reason=source,
+    )  # fmt: skip
+    return len(changes)
+
+
+def _unmark(row: TelevisionChannel) -> None:
+    taken = row.taken
+    row.delete()
+    if taken is not None:
+        taken.delete()
+
+
+def _mark(
+    event: Event,
+    raster: str,
+    channel: Channel,
+    occupied: bool,
+    source: str,
+    known_on: date,
+    version: int,
+) -> None:
+    taken = None
+    label = f"television channel {channel.name}"
+    if occupied:
+        taken, new = Occupied.objects.get_or_create(
+            event=event, label=label,
+            defaults={"low_hz": channel.low_hz, "high_hz": channel.high_hz, "source": source},
+        )  # fmt: skip
+        if not new:
+            text = f"There is a taken range named «{label}» already; free it among the surroundings, then mark the channel."
+            raise Conflict(text)
+    TelevisionChannel.objects.create(
+        event=event, raster=raster, name=channel.name, occupied=occupied, source=source, known_on=known_on, taken=taken,
+        version=version,
+    )  # fmt: skip

@@ -7,6 +7,8 @@ from django import forms
 from django.db.models import QuerySet
 
 from apps.events.models import Zone
+from apps.radio.surveys import UNITS
+from apps.spectrum.rules import refusal_to_mark
 
 
 class MegahertzField(forms.DecimalField):
@@ -66,6 +68,95 @@ class OutsiderForm(forms.Form):
     source = forms.CharField(max_length=200, required=False, label="How do you know?")
     sure = forms.BooleanField(
         required=False, initial=True, label="Certain", help_text="Otherwise sheets call it suspected."
+    )
+
+    def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["zone"].queryset = zones
+
+
+class ChannelsForm(forms.Form):
+    """What is known of the ticked television channels."""
+
+    state = forms.ChoiceField(
+        label="They are", choices=[
+            ("occupied", "occupied: on the air here, or protected"), ("free", "free here"),
+            ("unknown", "not known any more"),
+        ],
+    )  # fmt: skip
+    source = forms.CharField(
+        max_length=200, required=False, label="How do you know?", help_text="The regulator's register, a survey, somebody's word."
+    )  # fmt: skip
+    known_on = forms.DateField(
+        required=False, label="As of", widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d")
+    )
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or self.cleaned_data
+        if "known_on" not in self.errors:
+            refused = refusal_to_mark(
+                values.get("state", ""), values.get("source", ""), values.get("known_on")
+            )
+            for field, text in refused.items():
+                if field not in self.errors:
+                    self.add_error(field, text)
+        return values
+
+
+class KilohertzField(forms.DecimalField):
+    """A bandwidth typed in kilohertz, at most three decimals; its value is whole hertz."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(
+            min_value=Decimal("0.001"),
+            max_value=Decimal(1_000_000),
+            max_digits=10,
+            decimal_places=3,
+            **kwargs,
+        )
+        self.widget.attrs.setdefault("inputmode", "decimal")
+
+    def to_python(self, value: Any) -> Any:
+        return super().to_python(value.replace(",", ".") if isinstance(value, str) else value)
+
+    def clean(self, value: Any) -> int | None:
+        kilohertz = super().clean(value)
+        return None if kilohertz is None else int(kilohertz * 1000)
+
+    def prepare_value(self, value: Any) -> Any:
+        return f"{Decimal(value) / 1000:f}" if isinstance(value, int) else value
+
+
+class SurveyForm(forms.Form):
+    """What the instrument's file does not say of itself."""
+
+    zone = forms.ModelChoiceField(queryset=Zone.objects.none(), label="Measured at", empty_label=None)
+    taken_at = forms.DateTimeField(
+        label="When",
+        widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="Local time of the event, when the sweep was made.",
+    )
+    resolution_hz = KilohertzField(
+        label="Resolution bandwidth, kHz",
+        help_text="Of the instrument; without it noise cannot be scaled to a receiver.",
+    )
+    antenna = forms.CharField(
+        max_length=200,
+        required=False,
+        label="Antenna",
+        help_text="Which, where, how high, with what cable or amplifier.",
+    )
+    unit_told = forms.ChoiceField(
+        label="Frequencies are in",
+        required=False,
+        choices=[("", "recognise it"), *((unit, unit) for unit in UNITS)],
+    )
+    floor_told_dbm = forms.FloatField(
+        label="Instrument's own floor, dBm",
+        required=False,
+        min_value=-250,
+        max_value=60,
+        help_text="With its input closed off, in the same bandwidth. Empty: found from the quietest fifth of the survey.",
     )
 
     def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:

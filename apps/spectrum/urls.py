@@ -8,6 +8,7 @@ app_name = "spectrum"
 urlpatterns = [
     path("set-up/", views.ChangeEvent.as_view(), name="event"),
     path("set-up/surroundings/", views.Surroundings.as_view(), name="surroundings"),
+    path("set-up/television/", views.Television.as_view(), name="television"),
     path("set-up/surroundings/occupied/<int:pk>/", views.ChangeOccupied.as_view(), name="occupied"),
     path("set-up/surroundings/outsiders/<int:pk>/", views.ChangeOutsider.as_view(), name="outsider"),
 ]

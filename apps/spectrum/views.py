@@ -9,8 +9,10 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.views import View
 
+from apps.common.choice import Choice
 from apps.common.errors import Faulty
 from apps.events import actions as events
 from apps.events import queries
@@ -18,9 +20,11 @@ from apps.events.forms import ChangeEventForm, NewEventForm
 from apps.events.models import Event
 from apps.events.setting_up import Changing, SetUpPage
 from apps.events.views import add_refusal
+from apps.radio.rasters import RASTERS
 from apps.spectrum import actions
-from apps.spectrum.forms import OccupiedForm, OutsiderForm
+from apps.spectrum.forms import ChannelsForm, OccupiedForm, OutsiderForm
 from apps.spectrum.models import Occupied, Outsider
+from apps.spectrum.queries import channels_of
 from apps.spectrum.rulesets import keys, ruleset
 
 
@@ -156,3 +160,40 @@ class ChangeOutsider(Changing):
     def remove(self, row: Outsider) -> str:
         actions.remove_outsider(actor=self.actor, outsider=row)
         return f"{row.label} is removed."
+
+
+class Television(SetUpPage):
+    """The television channels of the region: occupied or free here, how we know, as of when."""
+
+    template = "spectrum/television.html"
+    part = "spectrum:television"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self._show(ChannelsForm(initial={"known_on": timezone.localdate()}))
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = ChannelsForm(request.POST)
+        ticked = request.POST.getlist("channel")
+        if form.is_valid() and self.attempt(lambda: self._mark(ticked, form.cleaned_data), form):
+            count = len(ticked)
+            messages.success(
+                request, f"{count} channel{'s' if count != 1 else ''} marked {form.cleaned_data['state']}."
+            )
+            return redirect(request.path)
+        return self._show(form, frozenset(ticked), status=422)
+
+    def _mark(self, ticked: list[str], values: dict[str, Any]) -> None:
+        actions.mark_channels(actor=self.actor, choice=Choice.read(ticked), **values)
+
+    def _show(
+        self, form: ChannelsForm, ticked: frozenset[str] = frozenset(), status: int = 200
+    ) -> HttpResponse:
+        rows = channels_of(self.event)
+        ticked_keys = {item.rpartition(":")[0] for item in ticked}
+        return self.render(
+            form=form, status=status, law=ruleset(self.event.ruleset),
+            rasters=[
+                (RASTERS[key], [(row, row.key in ticked_keys) for row in rows if row.raster == key])
+                for key in ruleset(self.event.ruleset).television_rasters
+            ],
+        )  # fmt: skip

@@ -40,6 +40,14 @@ SHAPES = {
     "faulty": "✕",
     "counts": "■",
     "replaced": "✕",
+    "occupied": "■",
+    "free": "○",
+    "unknown": "?",
+    "waiting": "◌",
+    "reading": "▷",
+    "read": "✓",
+    "seen": "✓",
+    "missing": "✕",
 }
 
 
