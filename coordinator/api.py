@@ -9,6 +9,7 @@ from apps.planning import api as planning
 from apps.planning.models import RunDocument
 from apps.publishing import api as publishing
 from apps.registry import api as registry
+from apps.spectrum import api as spectrum
 
 E = "events/<slug:slug>/"
 
@@ -19,6 +20,7 @@ urlpatterns = [
     path(E, events.EventDetail.as_view(), name="event"),
     path(f"{E}zones/", events.ZoneList.as_view(), name="zones"),
     path(f"{E}departments/", events.DepartmentList.as_view(), name="departments"),
+    path(f"{E}television/", spectrum.TelevisionList.as_view(), name="television"),
     path(f"{E}kinds/", registry.KindList.as_view(), name="kinds"),
     path(f"{E}registrations/", registry.RegistrationList.as_view(), name="registrations"),
     path(f"{E}registrations/<int:pk>/", registry.RegistrationDetail.as_view(), name="registration"),

@@ -218,6 +218,7 @@ SPECTACULAR_SETTINGS = {
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
+    "ENUM_NAME_OVERRIDES": {"ChannelState": "apps.spectrum.rules.CHANNEL_STATES"},
 }
 
 REDIS_URL = os.environ.get("REDIS_URL", "")

@@ -120,3 +120,29 @@ def test_pages_ask_the_database_equally_often_however_many_are_marked(
     browser = site.browser("coordinator")
     with django_assert_max_num_queries(12):  # type: ignore[operator]
         browser.get(PAGE)
+
+
+def test_machines_read_and_mark_channels(site: Site) -> None:
+    client = site.client("coordinator")
+    address = "/api/v1/events/harbour-days/television/"
+    body = {
+        "channels": {"europe-uhf/25": 0},
+        "state": "occupied",
+        "source": "register",
+        "known_on": "2027-05-01",
+    }
+    answer = client.post(address, body, format="json")
+    assert (answer.status_code, answer.json()[0]["low_hz"], answer.json()[0]["version"]) == (
+        200,
+        502_000_000,
+        1,
+    )
+    assert client.post(address, body, format="json").status_code == 409
+    wrong = client.post(address, {"channels": {"us/25": 0}, "state": "free"}, format="json")
+    assert (wrong.status_code, [row["field"] for row in wrong.json()["errors"]]) == (
+        422,
+        ["channel", "source", "known_on"],
+    )
+    rows = {row["channel"]: row["state"] for row in site.client("lead").get(address).json()}
+    assert (rows["europe-uhf/25"], rows["europe-uhf/26"]) == ("occupied", "unknown")
+    assert site.client("lead").post(address, body, format="json").status_code == 403
