@@ -203,9 +203,9 @@ REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["apps.events.authentication.MachineAuthentication"],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
-    "DEFAULT_PAGINATION_CLASS": "apps.common.paging.Pages",
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_PARSER_CLASSES": ["apps.common.envelope.JSONBody"],
+    "DEFAULT_SCHEMA_CLASS": "apps.common.describing.Description",
+    "DEFAULT_CONTENT_NEGOTIATION_CLASS": "apps.common.envelope.OneForm",
     "EXCEPTION_HANDLER": "apps.common.envelope.problem_details",
     "UNAUTHENTICATED_USER": None,
 }
@@ -218,7 +218,13 @@ SPECTACULAR_SETTINGS = {
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
-    "ENUM_NAME_OVERRIDES": {"ChannelState": "apps.spectrum.rules.CHANNEL_STATES"},
+    "ENUM_NAME_OVERRIDES": {
+        "ChannelState": "apps.spectrum.rules.CHANNEL_STATES",
+        "RegistrationState": "apps.registry.states.RegistrationState",
+        "RunState": "apps.planning.states.RunState",
+        "PlanState": "apps.planning.queries.PLAN_STATES",
+        "RowStatus": "apps.registry.judging.Status",
+    },
 }
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
@@ -263,6 +269,9 @@ RUN_HEARTBEAT_S = env_number("FAIRBAND_RUN_HEARTBEAT_S", 2)
 RUN_SWEEP_S = env_number("FAIRBAND_RUN_SWEEP_S", 10)
 RUN_ATTEMPTS = int(env_number("FAIRBAND_RUN_ATTEMPTS", 3))
 RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
+# A request with an Idempotency-Key whose process died may be done anew after the lease; its answer is kept for days.
+REPEAT_LEASE_S = env_number("FAIRBAND_REPEAT_LEASE_S", 60)
+REPEAT_DAYS = 7
 IMPORT_MAX_ROWS = 20_000
 IMPORT_MAX_BYTES = 10_000_000
 SURVEY_MAX_BYTES = 200_000_000

@@ -15,9 +15,9 @@ KINDS = {
 }  # fmt: skip
 # … and a file with an idea of its own has a name of its own, listed here with its app.
 OWN = {
-    "common": {"choice", "errors", "envelope", "paging"},
+    "common": {"choice", "describing", "errors", "envelope", "paging"},
     "journal": set(),
-    "events": {"actors", "authentication", "setting_up", "letters"},
+    "events": {"actors", "authentication", "setting_up", "letters", "repeats"},
     "spectrum": {"rulesets", "surveys", "reading"},
     "registry": {"lines", "judging", "importing", "catalogue", "tuning", "guidance", "kind_pages"},
     "planning": {
@@ -37,7 +37,7 @@ OWN = {
     "overview": {"standing", "reading", "fairband"},
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
-WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models", "surveys"}
+WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models", "surveys", "repeats"}
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 
 

@@ -9,7 +9,7 @@ from zoneinfo import available_timezones
 
 from django.conf import settings
 from django.db import transaction
-from django.db.models import F, Model, ProtectedError
+from django.db.models import F, ProtectedError
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Stale, require
@@ -153,11 +153,11 @@ def change_zone(*, actor: Actor, zone: Zone, version: int | None = None, **field
 
 
 @transaction.atomic
-def remove_zone(*, actor: Actor, zone: Zone) -> None:
+def remove_zone(*, actor: Actor, zone: Zone, version: int | None = None) -> None:
     """Take a zone away that nothing stands in."""
     require(rules.refusal_to_coordinate(actor))
     changes = {zone.code: {"name": [zone.name, None]}}
-    _delete_unused(zone, f"Zone {zone.code}")
+    delete_unused(zone, version, f"Zone {zone.code}")
     touch(actor.event)
     journal.record(
         actor=actor, event=actor.event.slug, verb="removed the zone", subject=zone.code, changes=changes
@@ -165,11 +165,11 @@ def remove_zone(*, actor: Actor, zone: Zone) -> None:
 
 
 @transaction.atomic
-def remove_department(*, actor: Actor, department: Department) -> None:
+def remove_department(*, actor: Actor, department: Department, version: int | None = None) -> None:
     """Take a department away that never registered anything; its leads go with it."""
     require(rules.refusal_to_coordinate(actor))
     code, changes = department.code, {department.code: {"name": [department.name, None]}}
-    _delete_unused(department, f"Department {code}")
+    delete_unused(department, version, f"Department {code}")
     journal.record(
         actor=actor,
         event=actor.event.slug,
@@ -180,7 +180,17 @@ def remove_department(*, actor: Actor, department: Department) -> None:
     )
 
 
-def _delete_unused(row: Model, what: str) -> None:
+def delete_unused(row: Any, version: int | None, what: str) -> None:
+    """Take an editable row away that nothing points to, only if it is still at `version` (None: whatever it is at).
+
+    Raises Stale, Conflict with what uses it, Missing when somebody else took it away.
+    """
+    rows = type(row)._default_manager.select_for_update()
+    current = rows.filter(pk=row.pk).values_list("version", flat=True).first()
+    if current is None:
+        raise Missing()
+    if version is not None and version != current:
+        raise Stale(what, current)
     try:
         row.delete()
     except ProtectedError as refusal:

@@ -217,3 +217,30 @@ class Token(AbstractAuthToken):
 
     class Meta:
         ordering = ["-created", "pk"]
+
+
+class Repeat(models.Model):
+    """A request that its sender named, so that it is done once however often it is sent.
+
+    While it is done, `status` is empty and `holder` names whoever does it, under a lease; the answer is written in the
+    transaction of what was done, and only by the holder. The same name with another `digest` is refused.
+    """
+
+    token = models.ForeignKey(Token, on_delete=models.CASCADE, related_name="repeats")
+    key = models.CharField(max_length=255)
+    digest = models.CharField(max_length=64)
+    holder = models.CharField(max_length=32)
+    lease_until = models.DateTimeField()
+    at = models.DateTimeField(auto_now_add=True)
+    status = models.PositiveSmallIntegerField(null=True, blank=True)
+    headers = models.JSONField(default=dict)
+    body = models.BinaryField(default=b"")
+
+    class Meta:
+        ordering = ["token", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["token", "key"], name="events_repeat_key_once_per_token")
+        ]
+
+    def __str__(self) -> str:
+        return self.key

@@ -2,19 +2,22 @@
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.reverse import reverse
 
 from apps.common.errors import Missing
-from apps.common.paging import Pages
+from apps.common.paging import page_of
+from apps.common.serializers import FiniteField, PageFilter, Strict
 from apps.events.api import EventView, with_etag
+from apps.events.repeats import may_be_repeated
 from apps.planning import actions, adopting, documents, queries, running, verdicts
 from apps.planning.models import Run, RunDocument
 from apps.planning.queries import PlanRow
-from apps.planning.states import AssignmentState, RunState
+from apps.planning.states import RunState
 from apps.registry.models import Carrier
 from apps.registry.queries import carriers_of
 
@@ -32,8 +35,12 @@ class RunSerializer(serializers.ModelSerializer[Run]):
         ]  # fmt: skip
 
 
-class RunRequestSerializer(serializers.Serializer[Any]):
-    seconds = serializers.FloatField(required=False, min_value=0.1, max_value=running.MAX_SECONDS)
+class RunFilter(PageFilter):
+    state = serializers.ChoiceField(required=False, choices=RunState.choices)
+
+
+class RunRequestSerializer(Strict):
+    seconds = FiniteField(required=False, min_value=0.1, max_value=running.MAX_SECONDS)
     seed = serializers.IntegerField(required=False, default=0, min_value=0, max_value=2**31 - 1)
     repair = serializers.BooleanField(
         required=False, default=False, help_text="move as little as possible of what stands"
@@ -53,18 +60,19 @@ class ProposalSerializer(serializers.Serializer[Any]):
 class RunList(EventView):
     """The event's runs, newest first; and the door for a new one."""
 
-    @extend_schema(operation_id="runs_list", responses=RunSerializer(many=True))
+    @extend_schema(operation_id="runs_list", parameters=[RunFilter], responses=page_of(RunSerializer))
     def get(self, request: Request, slug: str) -> Response:
         _coordinators_look(self)
-        pages = Pages()
-        page = pages.paginate_queryset(queries.runs_of(self.actor), request, self)
-        return pages.get_paginated_response(RunSerializer(page, many=True).data)
+        rows = queries.runs_of(self.actor).filter(**self.filters(RunFilter))
+        return self.page(rows, "-number", lambda page: RunSerializer(page, many=True).data)
 
-    @extend_schema(operation_id="runs_start", request=RunRequestSerializer, responses={202: RunSerializer})
+    @extend_schema(
+        operation_id="runs_start", request=RunRequestSerializer, responses={202: RunSerializer},
+        description="Asks for a run. It is answered at once with the address, in Location, under which to see how far it is.",
+    )  # fmt: skip
+    @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
-        wanted = RunRequestSerializer(data=request.data)
-        wanted.is_valid(raise_exception=True)
-        run = running.request_run(actor=self.actor, **wanted.validated_data)
+        run = running.request_run(actor=self.actor, **self.given(RunRequestSerializer))
         where = reverse("api:run", args=[slug, run.number], request=request)
         return Response(RunSerializer(run).data, status=202, headers={"Location": where})
 
@@ -97,7 +105,7 @@ class RunPaper(RunView):
 
     role = RunDocument.Role.PROBLEM
 
-    @extend_schema(responses={200: dict})
+    @extend_schema(responses={200: OpenApiTypes.OBJECT})
     def get(self, request: Request, slug: str, number: int) -> Response:
         content = documents.read(self.found(), self.role)
         if content is None:
@@ -109,6 +117,7 @@ class RunCancel(RunView):
     """Stop a run."""
 
     @extend_schema(operation_id="runs_stop", request=None, responses={202: RunSerializer})
+    @may_be_repeated
     def post(self, request: Request, slug: str, number: int) -> Response:
         return Response(
             RunSerializer(running.cancel_run(actor=self.actor, run=self.found())).data, status=202
@@ -122,7 +131,8 @@ class RunAdopt(RunView):
     def get(self, request: Request, slug: str, number: int) -> Response:
         return Response(_proposal(adopting.proposal_of(self.found())))
 
-    @extend_schema(operation_id="runs_adopt", request=None, responses=ProposalSerializer)
+    @extend_schema(operation_id="runs_adopt", request=None, responses={200: ProposalSerializer})
+    @may_be_repeated
     def post(self, request: Request, slug: str, number: int) -> Response:
         return Response(_proposal(adopting.adopt(actor=self.actor, run=self.found())))
 
@@ -140,14 +150,7 @@ class PlanRowSerializer(serializers.Serializer[Any]):
     spare_of = serializers.CharField(allow_null=True)
     frequency_hz = serializers.IntegerField(allow_null=True)
     power_mw = serializers.FloatField(allow_null=True)
-    state = serializers.ChoiceField(
-        choices=[
-            *AssignmentState.choices,
-            ("left out", ""),
-            ("not planned yet", ""),
-            ("not permitted here", ""),
-        ]
-    )
+    state = serializers.ChoiceField(choices=queries.PLAN_STATES)
     by_hand = serializers.BooleanField()
     reason = serializers.CharField()
     approved_by = serializers.CharField()
@@ -177,30 +180,50 @@ def represent(row: PlanRow) -> dict[str, Any]:
     }
 
 
+class PlanFilter(PageFilter):
+    department = serializers.CharField(required=False, help_text="code")
+    zone = serializers.CharField(required=False, help_text="code")
+    kind = serializers.CharField(required=False, help_text="code")
+    state = serializers.ChoiceField(required=False, choices=queries.PLAN_STATES)
+
+
 class PlanList(EventView):
     """The plan as you may see it, by carrier: what has a frequency, and what has none and why."""
 
-    @extend_schema(
-        operation_id="plan_list",
-        parameters=[OpenApiParameter(name, str) for name in ("department", "zone", "kind", "state")],
-        responses=PlanRowSerializer(many=True),
-    )
+    @extend_schema(operation_id="plan_list", parameters=[PlanFilter], responses=page_of(PlanRowSerializer))
     def get(self, request: Request, slug: str) -> Response:
+        given = self.filters(PlanFilter)
         carriers = carriers_of(self.actor)
-        for name in ("department", "zone", "kind"):
-            if name in request.query_params:
-                carriers = carriers.filter(**{f"registration__{name}__code": request.query_params[name]})
-        if "state" in request.query_params:
-            carriers = carriers.filter(assignment__state=request.query_params["state"])
-        pages = Pages()
-        page = pages.paginate_queryset(carriers, request, self) or []
-        shown = queries.plan_rows(self.actor, carriers.filter(pk__in=[carrier.pk for carrier in page]))
-        return pages.get_paginated_response([represent(row) for row in shown])
+        if state := given.pop("state", ""):
+            carriers = queries.carriers_in_state(carriers, state)
+        carriers = carriers.filter(**{f"registration__{name}__code": code for name, code in given.items()})
+
+        def show(page: list[Carrier]) -> list[dict[str, Any]]:
+            found = carriers_of(self.actor).filter(pk__in=[carrier.pk for carrier in page])
+            return [represent(row) for row in queries.plan_rows(self.actor, found)]
+
+        return self.page(carriers, "code", show)
 
 
-class FrequencySerializer(serializers.Serializer[Any]):
+class FrequencySerializer(Strict):
     frequency_hz = serializers.IntegerField(allow_null=True, help_text="null takes the frequency away")
     reason = serializers.CharField()
+
+
+class BreachSerializer(serializers.Serializer[Any]):
+    breach = serializers.CharField()
+    rule = serializers.CharField()
+    carriers = serializers.ListField(child=serializers.CharField())
+    zone = serializers.CharField()
+    slot = serializers.CharField()
+    description = serializers.CharField()
+    accepted_by = serializers.CharField(required=False)
+
+
+class PlanOneSerializer(PlanRowSerializer):
+    breaches = BreachSerializer(
+        many=True, required=False, help_text="what it breaks; for who sees every department"
+    )
 
 
 class PlanDetail(EventView):
@@ -220,18 +243,18 @@ class PlanDetail(EventView):
             data["breaches"] = [breach.as_dict() for breach in found if row.carrier.code in breach.carriers]
         return with_etag(Response(data), row.assignment.version if row.assignment else 0)
 
-    @extend_schema(operation_id="plan_read", responses=PlanRowSerializer)
+    @extend_schema(operation_id="plan_read", responses=PlanOneSerializer)
     def get(self, request: Request, slug: str, carrier: str) -> Response:
         self.found()
         return self.shown()
 
-    @extend_schema(operation_id="plan_change", request=FrequencySerializer, responses=PlanRowSerializer)
+    @extend_schema(operation_id="plan_change", request=FrequencySerializer, responses=PlanOneSerializer)
+    @may_be_repeated
     def patch(self, request: Request, slug: str, carrier: str) -> Response:
         found = self.found()
-        wanted = FrequencySerializer(data=request.data)
-        wanted.is_valid(raise_exception=True)
-        hertz, reason = wanted.validated_data["frequency_hz"], wanted.validated_data["reason"]
-        version = self.expected_version()
+        version = self.version_in_hand(queries.version_of(found), found.code)
+        given = self.given(FrequencySerializer)
+        hertz, reason = given["frequency_hz"], given["reason"]
         if hertz is None:
             actions.clear_frequency(actor=self.actor, carrier=found, reason=reason, version=version)
         else:
@@ -241,7 +264,7 @@ class PlanDetail(EventView):
         return self.shown()
 
 
-class SelectionSerializer(serializers.Serializer[Any]):
+class SelectionSerializer(Strict):
     """Carriers by code, or a filter: {} is everything."""
 
     carriers = serializers.ListField(child=serializers.CharField(), required=False)
@@ -262,11 +285,10 @@ class PlanAgree(EventView):
 
     act: Any = None
 
-    @extend_schema(request=SelectionSerializer, responses=ChangedSerializer)
+    @extend_schema(request=SelectionSerializer, responses={200: ChangedSerializer})
+    @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
-        wanted = SelectionSerializer(data=request.data)
-        wanted.is_valid(raise_exception=True)
-        given = wanted.validated_data
+        given = self.given(SelectionSerializer)
         selection = actions.Selection(
             tuple(given["carriers"]) if "carriers" in given else None,
             given.get("filter"),
@@ -292,20 +314,16 @@ class PlanTakeBack(PlanAgree):
     act = staticmethod(actions.take_back)
 
 
-class BreachSerializer(serializers.Serializer[Any]):
-    breach = serializers.CharField()
-    rule = serializers.CharField()
-    carriers = serializers.ListField(child=serializers.CharField())
-    zone = serializers.CharField()
-    slot = serializers.CharField()
-    description = serializers.CharField()
-    accepted_by = serializers.CharField(required=False)
-
-
-class AcceptSerializer(serializers.Serializer[Any]):
+class AcceptSerializer(Strict):
     breach = serializers.CharField()
     reason = serializers.CharField()
     until = serializers.DateTimeField(required=False, allow_null=True, default=None)
+
+
+class AcceptedSerializer(serializers.Serializer[Any]):
+    breach = serializers.CharField()
+    description = serializers.CharField()
+    accepted_by = serializers.CharField()
 
 
 class PlanBreaches(EventView):
@@ -324,11 +342,10 @@ class PlanBreaches(EventView):
             ]
         )
 
-    @extend_schema(operation_id="plan_accept", request=AcceptSerializer, responses={201: BreachSerializer})
+    @extend_schema(operation_id="plan_accept", request=AcceptSerializer, responses={201: AcceptedSerializer})
+    @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
-        wanted = AcceptSerializer(data=request.data)
-        wanted.is_valid(raise_exception=True)
-        row = actions.accept_breach(actor=self.actor, **wanted.validated_data)
+        row = actions.accept_breach(actor=self.actor, **self.given(AcceptSerializer))
         return Response(
             {"breach": row.breach, "description": row.description, "accepted_by": row.accepted_by}, status=201
         )

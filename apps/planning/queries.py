@@ -50,19 +50,27 @@ PLAN_STATES = (*(state.value for state in AssignmentState), LEFT_OUT, UNPLANNED,
 
 def with_frequency(found: QuerySet[Registration], state: str) -> QuerySet[Registration]:
     """Those lines that hold a carrier of which PlanRow.state says this."""
-    carriers = Carrier.objects.filter(withdrawn=False)
-    if state in AssignmentState.values:
-        carriers = carriers.filter(assignment__state=state)
-    else:
-        carriers = carriers.filter(assignment=None)
-        barred = carriers.exclude(registration__not_permitted="")
-        free = carriers.filter(registration__not_permitted="")
-        carriers = {
-            NOT_PERMITTED: barred,
-            LEFT_OUT: free.exclude(left_out=None),
-            UNPLANNED: free.filter(left_out=None),
-        }.get(state, carriers.none())
+    carriers = carriers_in_state(Carrier.objects.filter(withdrawn=False), state)
     return found.filter(pk__in=carriers.values("registration"))
+
+
+def carriers_in_state(carriers: QuerySet[Carrier], state: str) -> QuerySet[Carrier]:
+    """Those of which PlanRow.state says this."""
+    if state in AssignmentState.values:
+        return carriers.filter(assignment__state=state)
+    carriers = carriers.filter(assignment=None)
+    free = carriers.filter(registration__not_permitted="")
+    return {
+        NOT_PERMITTED: carriers.exclude(registration__not_permitted=""),
+        LEFT_OUT: free.exclude(left_out=None),
+        UNPLANNED: free.filter(left_out=None),
+    }.get(state, carriers.none())
+
+
+def version_of(carrier: Carrier) -> int:
+    """The version of a carrier's place in the plan; 0 while it has none."""
+    found = Assignment.objects.filter(carrier=carrier).values_list("version", flat=True).first()
+    return found or 0
 
 
 @dataclass(frozen=True)

@@ -3,16 +3,19 @@
 from typing import Any
 
 from django.http import HttpResponse
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.reverse import reverse
 
 from apps.common.errors import Fault, Faulty, Missing
-from apps.common.paging import Pages
+from apps.common.paging import page_of
+from apps.common.serializers import PageFilter, Strict
 from apps.events.api import EventView
 from apps.events.queries import departments_of
+from apps.events.repeats import may_be_repeated
 from apps.publishing import actions, queries, rendering
 from apps.publishing.models import Edition
 
@@ -34,7 +37,11 @@ class EditionSerializer(serializers.ModelSerializer[Edition]):
         ]  # fmt: skip
 
 
-class PublishSerializer(serializers.Serializer[Any]):
+class EditionFilter(PageFilter):
+    department = serializers.CharField(required=False, help_text="code; those of this department alone")
+
+
+class PublishSerializer(Strict):
     note = serializers.CharField(required=False, allow_blank=True, default="")
     department = serializers.CharField(required=False, help_text="code; absent: the whole event")
 
@@ -42,26 +49,31 @@ class PublishSerializer(serializers.Serializer[Any]):
 class EditionList(EventView):
     """The editions that hold something for you, newest first; POST publishes the next one."""
 
-    @extend_schema(operation_id="editions_list", responses=EditionSerializer(many=True))
+    @extend_schema(
+        operation_id="editions_list", parameters=[EditionFilter], responses=page_of(EditionSerializer)
+    )
     def get(self, request: Request, slug: str) -> Response:
-        pages = Pages()
-        page = pages.paginate_queryset(queries.editions_of(self.actor), request, self)
-        return pages.get_paginated_response(
-            EditionSerializer(page, many=True, context={"actor": self.actor}).data
+        rows = queries.editions_of(self.actor)
+        given = self.filters(EditionFilter)
+        if "department" in given:
+            rows = rows.filter(department=given["department"])
+        context = {"actor": self.actor}
+        return self.page(
+            rows, "-number", lambda page: EditionSerializer(page, many=True, context=context).data
         )
 
     @extend_schema(
         operation_id="editions_publish", request=PublishSerializer, responses={201: EditionSerializer}
     )
+    @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
-        wanted = PublishSerializer(data=request.data)
-        wanted.is_valid(raise_exception=True)
+        given = self.given(PublishSerializer)
         department = None
-        if code := wanted.validated_data.get("department"):
+        if code := given.get("department"):
             department = departments_of(self.actor).filter(code=code).first()
             if department is None:
                 raise Faulty([Fault(0, "department", code, "There is no such department.")])
-        edition = actions.publish(actor=self.actor, note=wanted.validated_data["note"], department=department)
+        edition = actions.publish(actor=self.actor, note=given["note"], department=department)
         where = reverse("api:edition", args=[slug, edition.number], request=request)
         return Response(
             EditionSerializer(edition, context={"actor": self.actor}).data,
@@ -78,41 +90,58 @@ class EditionView(EventView):
         return edition
 
 
+class EditionWithLinesSerializer(EditionSerializer):
+    lines = serializers.ListField(
+        child=serializers.DictField(), help_text="one for each unit, as on the sheets"
+    )
+
+    class Meta(EditionSerializer.Meta):
+        fields = [*EditionSerializer.Meta.fields, "lines"]
+
+
 class EditionDetail(EditionView):
     """One edition with the lines that you may see."""
 
-    @extend_schema(operation_id="editions_read", responses={200: dict})
+    @extend_schema(operation_id="editions_read", responses=EditionWithLinesSerializer)
     def get(self, request: Request, slug: str, number: int) -> Response:
         edition = self.found()
         lines = [line.content for line in queries.lines_of(self.actor, edition)]
         return Response(EditionSerializer(edition, context={"actor": self.actor}).data | {"lines": lines})
 
 
-class SheetView(EditionView):
-    """A sheet of an edition: `?department=CODE`, `?as=json|csv|pdf`."""
+class SheetFilter(Strict):
+    department = serializers.CharField(required=False, help_text="code")
+    zone = serializers.CharField(required=False, help_text="code")
+    carrier = serializers.CharField(required=False, help_text="code; that device alone")
 
-    @extend_schema(
-        operation_id="sheets_read",
-        parameters=[
-            OpenApiParameter("department", str),
-            OpenApiParameter("as", str, enum=["json", "csv", "pdf"]),
-        ],
-        responses={200: dict},
-    )
+    def get_fields(self) -> dict[str, Any]:
+        """`as` is a word of the language, so it cannot be declared above."""
+        form = serializers.ChoiceField(required=False, default="json", choices=["json", "csv", "pdf"])
+        return {**super().get_fields(), "as": form}
+
+
+SHEETS = {
+    (200, "application/json"): OpenApiTypes.OBJECT,
+    (200, "text/csv"): OpenApiTypes.STR,
+    (200, "application/pdf"): OpenApiTypes.BINARY,
+}
+
+
+class SheetView(EditionView):
+    """A sheet of an edition, of a department, zone or carrier of it: as data, table or paper."""
+
+    @extend_schema(operation_id="sheets_read", parameters=[SheetFilter], responses=SHEETS)
     def get(self, request: Request, slug: str, number: int) -> HttpResponse:
-        edition, code = self.found(), request.query_params.get("department", "")
+        edition, given = self.found(), self.filters(SheetFilter)
         stored = queries.lines_of(self.actor, edition)
-        if code:
-            if not departments_of(self.actor).filter(code=code).exists():
-                raise Missing()
-            stored = stored.filter(department=code)
+        form, code = given.pop("as"), given.get("department", "")
+        if code and not departments_of(self.actor).filter(code=code).exists():
+            raise Missing()
+        stored = stored.filter(**given)
         header, lines = queries.header_of(edition), [queries.sheet_line(line) for line in stored]
-        match request.query_params.get("as", "json"):
+        match form:
             case "pdf":
                 return HttpResponse(rendering.pdf(header, lines, code), content_type="application/pdf")
             case "csv":
                 return HttpResponse(rendering.csv(header, lines), content_type="text/csv; charset=utf-8")
-            case "json":
-                return HttpResponse(rendering.json(header, lines), content_type="application/json")
-            case other:
-                raise Faulty([Fault(0, "as", other, "Use json, csv or pdf.")])
+        return HttpResponse(rendering.json(header, lines), content_type="application/json")

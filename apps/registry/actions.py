@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
-from apps.events.actions import save_if_unchanged, touch
+from apps.events.actions import delete_unused, save_if_unchanged, touch
 from apps.events.actors import Actor
 from apps.events.models import Department, Zone
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
@@ -39,22 +39,65 @@ def copy_kinds(*, actor: Actor, codes: Iterable[str]) -> list[Kind]:
     if unknown:
         raise Faulty(unknown)
     there = set(actor.event.kinds.values_list("code", flat=True))
-    kinds = []
-    for code in codes:
-        if code in there:
-            continue
-        entry = dict(catalogue()[code])
-        roles = entry.pop("roles")
-        kind = Kind.objects.create(event=actor.event, **entry)
-        KindRole.objects.bulk_create(
-            KindRole(kind=kind, position=place, **role) for place, role in enumerate(roles, 1)
-        )
-        kinds.append(kind)
+    kinds = [_copied(actor, code, code, {}, {}) for code in dict.fromkeys(codes) if code not in there]
     journal.record(
         actor=actor, event=actor.event.slug, verb="copied kinds", subject=f"{len(kinds)} from the catalogue",
         changes={kind.code: {"name": [None, kind.name]} for kind in kinds},
     )  # fmt: skip
     return kinds
+
+
+@transaction.atomic
+def add_kind(
+    *,
+    actor: Actor,
+    code: str,
+    template: str = "",
+    roles: Mapping[str, Mapping[str, Any]] | None = None,
+    **fields: Any,
+) -> Kind:
+    """Copy one kind of the catalogue (`template`, or the one of the same code) under a code of the event's own.
+
+    `fields` and `roles` ({role code: fields}) differ from the catalogue. Raises Faulty.
+    """
+    require(refusal_to_coordinate(actor))
+    template = template or code
+    if template not in catalogue():
+        raise Faulty(
+            [Fault(0, "template", template, "The catalogue has no such kind; name one that it has.")]
+        )
+    if actor.event.kinds.filter(code=code).exists():
+        raise Faulty([Fault(0, "code", code, "There is a kind of that code already.")])
+    kind = _copied(actor, template, code, fields, roles or {})
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="added a kind", subject=kind.name,
+        changes={code: {"template": [None, template], **{name: [None, value] for name, value in fields.items()}}},
+    )  # fmt: skip
+    return kind
+
+
+def _copied(
+    actor: Actor, template: str, code: str, fields: Mapping[str, Any], roles: Mapping[str, Mapping[str, Any]]
+) -> Kind:
+    entry = dict(catalogue()[template])
+    parts = entry.pop("roles")
+    kind = Kind.objects.create(event=actor.event, **{**entry, "code": code, **fields})
+    KindRole.objects.bulk_create(
+        KindRole(kind=kind, position=place, **{**part, **roles.get(part["code"], {})})
+        for place, part in enumerate(parts, 1)
+    )
+    return kind
+
+
+@transaction.atomic
+def remove_kind(*, actor: Actor, kind: Kind, version: int | None = None) -> None:
+    """Take a kind away that nobody ever registered."""
+    require(refusal_to_coordinate(actor))
+    changes = {kind.code: {"name": [kind.name, None]}}
+    delete_unused(kind, version, kind.name)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="removed a kind", subject=kind.name, changes=changes
+    )
 
 
 @transaction.atomic

@@ -43,6 +43,10 @@ class Kind(models.Model):
         return self.name
 
 
+# The families of products of which a role may ask to be spared.
+FAMILIES = ("2A-B", "A+B-C", "3A-2B")
+
+
 class KindRole(models.Model):
     """One carrier of a kind: what it tunes, how wide it is, where it is sent and received, what it must be spared.
 

@@ -8,7 +8,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from apps.common.choice import Choice
+from apps.common.serializers import Strict
 from apps.events.api import EventView
+from apps.events.repeats import may_be_repeated
 from apps.spectrum import actions
 from apps.spectrum.queries import channels_of
 from apps.spectrum.rules import CHANNEL_STATES
@@ -25,9 +27,9 @@ class ChannelSerializer(serializers.Serializer[Any]):
     version = serializers.IntegerField()
 
 
-class ChannelMarkSerializer(serializers.Serializer[Any]):
+class ChannelMarkSerializer(Strict):
     channels = serializers.DictField(
-        child=serializers.IntegerField(min_value=0),
+        child=serializers.IntegerField(min_value=0, max_value=2**31 - 1),
         help_text="{raster/name: the version that was read}, 0 where nothing was said yet",
     )
     state = serializers.ChoiceField(choices=CHANNEL_STATES)
@@ -43,12 +45,13 @@ class TelevisionList(EventView):
         return Response(ChannelSerializer(channels_of(self.actor.event), many=True).data)
 
     @extend_schema(
-        operation_id="television_mark", request=ChannelMarkSerializer, responses=ChannelSerializer(many=True)
+        operation_id="television_mark",
+        request=ChannelMarkSerializer,
+        responses={200: ChannelSerializer(many=True)},
     )
+    @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
-        wanted = ChannelMarkSerializer(data=request.data)
-        wanted.is_valid(raise_exception=True)
-        given = dict(wanted.validated_data)
+        given = self.given(ChannelMarkSerializer)
         choice = Choice(given.pop("channels"))
         actions.mark_channels(actor=self.actor, choice=choice, **given)
         rows = [row for row in channels_of(self.actor.event) if row.key in choice.versions]

@@ -97,7 +97,10 @@ def test_if_match_keeps_two_from_overwriting_each_other(site: Site) -> None:
     second = client.patch(f"{BASE}registrations/{key}/", {"notes": "two"}, format="json", HTTP_IF_MATCH=etag)
     assert (first.status_code, second.status_code) == (200, 412)
     assert client.get(f"{BASE}registrations/{key}/").json()["notes"] == "one"
-    renamed = client.patch(f"{BASE}registrations/{key}/", {"label": "lead vocal 1"}, format="json")
+    unguarded = client.patch(f"{BASE}registrations/{key}/", {"notes": "three"}, format="json")
+    assert unguarded.status_code == 428
+    whatever = {"format": "json", "HTTP_IF_MATCH": "*"}
+    renamed = client.patch(f"{BASE}registrations/{key}/", {"label": "lead vocal 1"}, **whatever)
     assert renamed.json()["label"] == "lead vocal 1"
 
 
