@@ -4,6 +4,7 @@ from django.contrib import admin
 from django.urls import include, path
 
 from apps.publishing.sheet_pages import LivePage
+from apps.registry.calendar_pages import FeedFile
 from apps.spectrum.views import NewEvent
 
 urlpatterns = [
@@ -16,5 +17,6 @@ urlpatterns = [
     path("e/<slug:slug>/", include("apps.planning.urls")),
     path("e/<slug:slug>/", include("apps.publishing.urls")),
     path("u/<str:key>/", LivePage.as_view(), name="live"),
+    path("calendar/<str:key>.ics", FeedFile.as_view(), name="feed"),
     path("backdoor/", admin.site.urls),
 ]

@@ -19,7 +19,17 @@ OWN = {
     "journal": set(),
     "events": {"actors", "authentication", "setting_up", "letters", "repeats"},
     "spectrum": {"rulesets", "surveys", "reading"},
-    "registry": {"lines", "judging", "importing", "catalogue", "tuning", "guidance", "kind_pages"},
+    "registry": {
+        "lines",
+        "judging",
+        "importing",
+        "catalogue",
+        "tuning",
+        "guidance",
+        "kind_pages",
+        "calendars",
+        "calendar_pages",
+    },
     "planning": {
         "snapshot",
         "siting",

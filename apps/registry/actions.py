@@ -20,7 +20,7 @@ from apps.registry import rules
 from apps.registry.catalogue import catalogue
 from apps.registry.importing import check_size
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.models import Carrier, Draft, Kind, KindRole, Registration, Unit, Upload
+from apps.registry.models import Carrier, Draft, Feed, Kind, KindRole, Registration, Unit, Upload
 from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -549,19 +549,26 @@ def forget_draft(*, actor: Actor, line: int) -> None:
 
 
 @transaction.atomic
-def keep_upload(*, actor: Actor, name: str, content: bytes, department: Department | None = None) -> Upload:
-    """Keep a device list as it came, before anybody has read it. Raises Faulty when it is too large to be kept."""
+def keep_upload(
+    *,
+    actor: Actor,
+    name: str,
+    content: bytes,
+    department: Department | None = None,
+    sort: str = Upload.Sort.LIST,
+) -> Upload:
+    """Keep a device list or calendar as it came, before anybody has read it. Raises Faulty when it is too large to be kept."""
     if department is not None:
         require(refusal_to_act_for(actor, department.pk))
     else:
         require(refusal_to_write(actor))
     check_size(content)
     upload = Upload.objects.create(
-        event=actor.event, department=department, name=name.strip()[:200] or "list.csv", size=len(content),
+        event=actor.event, department=department, name=name.strip()[:200] or sort, size=len(content), sort=sort,
         content=gzip.compress(content, mtime=0), uploaded_by=actor.email,
     )  # fmt: skip
     journal.record(
-        actor=actor, event=actor.event.slug, verb="uploaded a list", subject=upload.name,
+        actor=actor, event=actor.event.slug, verb=f"uploaded a {sort}", subject=upload.name,
         department=department.code if department else "", changes={upload.name: {"bytes": [None, len(content)]}},
     )  # fmt: skip
     return upload
@@ -569,10 +576,16 @@ def keep_upload(*, actor: Actor, name: str, content: bytes, department: Departme
 
 @transaction.atomic
 def save_upload(
-    *, actor: Actor, upload: Upload, rows: Iterable[Mapping[str, Any]], seen: str
+    *,
+    actor: Actor,
+    upload: Upload,
+    rows: Iterable[Mapping[str, Any]],
+    seen: str,
+    rule: Mapping[str, Any] | None = None,
 ) -> dict[str, int]:
     """Save what an upload says, all or nothing, if it still does what was shown. Returns {new, changed, unchanged}.
 
+    `rule` says how a calendar's entries became these rows.
     `seen` is the fingerprint of the judgements that stood on the page. Raises Faulty, or Conflict when the list would
     do something else by now or was saved before.
     """
@@ -591,10 +604,39 @@ def save_upload(
         status.value: sum(judged.status == status for judged in judgements)
         for status in (Status.NEW, Status.CHANGED, Status.UNCHANGED)
     }
-    Upload.objects.filter(pk=upload.pk).update(outcome=outcome)
+    Upload.objects.filter(pk=upload.pk).update(outcome=outcome, rule=dict(rule or {}))
     journal.record(
-        actor=actor, event=actor.event.slug, verb="saved an uploaded list", subject=upload.name,
+        actor=actor, event=actor.event.slug, verb=f"saved an uploaded {upload.sort}", subject=upload.name,
         department=upload.department.code if upload.department else "",
         changes={upload.name: {name: [None, count] for name, count in outcome.items()}},
     )  # fmt: skip
     return outcome
+
+
+# -- calendars out --------------------------------------------------------------------------
+
+
+@transaction.atomic
+def offer_feed(*, actor: Actor, department: Department | None = None, zone: Zone | None = None) -> Feed:
+    """Make a calendar of hours under a secret address, for programs that subscribe to it."""
+    require(rules.refusal_to_offer(actor, department))
+    feed = Feed.objects.create(event=actor.event, department=department, zone=zone, made_by=actor.email)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="made a calendar address", subject=str(feed),
+        department=department.code if department else "",
+    )  # fmt: skip
+    return feed
+
+
+@transaction.atomic
+def revoke_feed(*, actor: Actor, feed: Feed) -> None:
+    """End a calendar's address at once; who subscribed to it gets nothing any more."""
+    require(
+        refusal_to_act_for(actor, feed.department_id) if feed.department_id else refusal_to_coordinate(actor)
+    )
+    if not Feed.objects.filter(pk=feed.pk, revoked_at=None).update(revoked_at=timezone.now()):
+        raise Conflict("This address was revoked already.")
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="revoked a calendar address", subject=str(feed),
+        department=feed.department.code if feed.department else "",
+    )  # fmt: skip

@@ -1,6 +1,7 @@
 """Forms of the registry. They collect raw values and judge nothing: the same words come from form, file and interface."""
 
 import re
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -9,6 +10,7 @@ from django import forms
 
 from apps.common.choice import whole_number
 from apps.events.actors import Actor
+from apps.registry.calendars import Rule, Target
 from apps.registry.lines import Names, read_hertz, row_of
 from apps.registry.models import Change, Kind, Registration
 from apps.registry.states import NOT_PERMITTED, RegistrationState
@@ -327,3 +329,78 @@ class ReasonForm(forms.Form):
         self.fields["reason"].label = "Reason" if needed else "Reason, may stay empty"
         if needed:
             self.fields["reason"].widget.attrs["aria-required"] = "true"
+
+
+class CalendarForm(UploadForm):
+    """A calendar to be judged."""
+
+    file = forms.FileField(label="Calendar (.ics)", allow_empty_file=True)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if "department" in self.fields:
+            choices = self.fields["department"].choices[1:]
+            self.fields["department"] = forms.ChoiceField(
+                label="Whose lines it speaks of",
+                required=False,
+                choices=[("", "of all departments"), *choices],
+            )
+
+
+class RuleForm(forms.Form):
+    """How the entries of a calendar are matched to lines. Kept in the address while it is tried out."""
+
+    prop = forms.ChoiceField(label="An entry's")
+    target = forms.ChoiceField(
+        label="equals a line's",
+        choices=[
+            (Target.ZONE, "zone, by code or name"),
+            (Target.LABEL, "label"),
+            (Target.EXTERNAL_ID, "own number"),
+        ],
+    )
+    before_min = forms.IntegerField(label="Switched on before, minutes", min_value=0, max_value=1440)
+    after_min = forms.IntegerField(label="Switched off after, minutes", min_value=0, max_value=1440)
+
+    def __init__(self, data: Any, *, properties: Mapping[str, str], likely: Rule) -> None:
+        # What is not in the address is as likely as it can be: nobody has to begin with an empty form.
+        given = {name: data[name] for name in likely.as_dict() if name in data}
+        super().__init__({**likely.as_dict(), **given})
+        known = {likely.prop: "", **properties}
+        self.fields["prop"] = forms.ChoiceField(
+            label="An entry's",
+            choices=[
+                (name, f"{name} (such as «{text}»)" if text else name) for name, text in sorted(known.items())
+            ],
+        )
+
+    def rule(self) -> Rule | None:
+        """The rule, or None while a field says something that is no rule."""
+        if not self.is_valid():
+            return None
+        return Rule(**{**self.cleaned_data, "target": Target(self.cleaned_data["target"])})
+
+
+class FeedForm(forms.Form):
+    """A calendar out: of which department, of which zone."""
+
+    department = forms.ChoiceField(required=False)
+    zone = forms.ChoiceField(required=False)
+
+    def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        names = Names(actor)
+        departments = sorted(
+            {(row.code, row.name) for row in names.departments.values() if not row.confidential},
+            key=lambda item: item[1].casefold(),
+        )
+        zones = sorted(
+            {(row.code, row.name) for row in names.zones.values()}, key=lambda item: item[1].casefold()
+        )
+        every = [("", "all that are not confidential")] if actor.coordinates else []
+        self.fields["department"] = forms.ChoiceField(
+            required=False, choices=[*every, *departments], label="Hours of"
+        )
+        self.fields["zone"] = forms.ChoiceField(
+            required=False, choices=[("", "all zones"), *zones], label="In"
+        )

@@ -153,7 +153,7 @@ def _changes(line: Line, existing: Registration | None) -> dict[str, list[Any]]:
 def fingerprint(judgements: Iterable[Judgement]) -> str:
     """The same for judgements that would write the same: what a page showed is what is saved, or nothing is."""
     said = [
-        (judged.row, judged.status.value, judged.existing.version if judged.existing else 0)
+        (judged.row, judged.status.value, judged.existing.version if judged.existing else 0, judged.changes)
         for judged in judgements
     ]
     return hashlib.sha256(repr(said).encode()).hexdigest()[:16]

@@ -187,8 +187,13 @@ class Registration(models.Model):
 class Upload(models.Model):
     """A device list as somebody sent it, kept byte for byte (compressed), whatever was in it.
 
-    `outcome` counts what was saved of it ({new, changed, unchanged}); empty until somebody says so.
+    `outcome` counts what was saved of it ({new, changed, unchanged}); empty until somebody says so. `rule` is how a
+    calendar was matched to lines when it was saved.
     """
+
+    class Sort(models.TextChoices):
+        LIST = "list", "device list"
+        CALENDAR = "calendar", "calendar"
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="uploads")
     department = models.ForeignKey(
@@ -203,12 +208,44 @@ class Upload(models.Model):
     saved_by = models.CharField(max_length=254, blank=True)
     saved_at = models.DateTimeField(null=True, blank=True)
     outcome = models.JSONField(default=dict)
+    sort = models.CharField(max_length=10, choices=Sort.choices, default=Sort.LIST)
+    rule = models.JSONField(default=dict)
 
     class Meta:
         ordering = ["event", "-pk"]
 
     def __str__(self) -> str:
         return self.name
+
+
+def feed_key() -> str:
+    """What stands in the address of a feed: whoever knows it needs no log-in, so nobody may guess it."""
+    return secrets.token_urlsafe(24)
+
+
+class Feed(models.Model):
+    """A calendar of hours on the air under a secret address: of a department, of a zone, or of both.
+
+    Without a department it holds those of all that are not confidential; a confidential one has no feed, for a calendar
+    program cannot log in.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="feeds")
+    department = models.ForeignKey(
+        Department, on_delete=models.CASCADE, null=True, blank=True, related_name="feeds"
+    )
+    zone = models.ForeignKey(Zone, on_delete=models.CASCADE, null=True, blank=True, related_name="feeds")
+    key = models.CharField(max_length=48, unique=True, default=feed_key)
+    made_by = models.CharField(max_length=254)
+    made_at = models.DateTimeField(auto_now_add=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["event", "pk"]
+
+    def __str__(self) -> str:
+        parts = [row.name for row in (self.department, self.zone) if row]
+        return ", ".join(parts) or "all departments"
 
 
 class Draft(models.Model):

@@ -4,10 +4,12 @@ from collections.abc import Mapping
 
 from django.db.models import Q, QuerySet
 
+from apps.common.errors import Missing
 from apps.events import queries as events
 from apps.events.actors import Actor
+from apps.events.models import Department
 from apps.registry import tuning
-from apps.registry.models import Carrier, Change, Draft, Kind, KindRole, Registration, Upload
+from apps.registry.models import Carrier, Change, Draft, Feed, Kind, KindRole, Registration, Upload
 from apps.registry.states import NOT_PERMITTED, RegistrationState
 
 
@@ -55,10 +57,41 @@ def registrations_matching(actor: Actor, filters: Mapping[str, str]) -> QuerySet
     return found
 
 
-def uploads_of(actor: Actor) -> QuerySet[Upload]:
-    """The lists that the actor sent; coordinators see everybody's. Newest first, without their bytes."""
-    found = Upload.objects.filter(event=actor.event).select_related("department").order_by("-pk")
+def uploads_of(actor: Actor, sort: str = Upload.Sort.LIST) -> QuerySet[Upload]:
+    """The lists (or calendars) that the actor sent; coordinators see everybody's. Newest first, without their bytes."""
+    found = Upload.objects.filter(event=actor.event, sort=sort).select_related("department").order_by("-pk")
     return found if actor.coordinates else found.filter(uploaded_by=actor.email)
+
+
+def lines_with_hours(actor: Actor, department: Department | None = None) -> QuerySet[Registration]:
+    """The lines whose hours a calendar of the actor's may set: what is not withdrawn, of one department or of all."""
+    found = registrations_of(actor).exclude(state=RegistrationState.WITHDRAWN)
+    return found if department is None else found.filter(department=department)
+
+
+def feeds_of(actor: Actor) -> QuerySet[Feed]:
+    """The calendars out that the actor may hand on or revoke: a lead's own departments', a coordinator's all."""
+    found = Feed.objects.filter(event=actor.event, revoked_at=None).select_related("department", "zone")
+    return found.order_by("pk") if actor.coordinates else found.filter(department__in=actor.departments or ())
+
+
+def feed_lines(key: str) -> tuple[Feed, QuerySet[Registration]]:
+    """What stands behind the secret address of a calendar: lines that are asked for and permitted. Raises Missing.
+
+    Nobody is logged in here, so nothing of a confidential department is told, whoever made the calendar.
+    """
+    feed = Feed.objects.filter(key=key, revoked_at=None).select_related("event", "department", "zone").first()
+    if feed is None or (feed.department and feed.department.confidential):
+        raise Missing()
+    found = Registration.objects.filter(
+        event=feed.event, department__confidential=False, not_permitted="",
+        state__in=[RegistrationState.SUBMITTED, RegistrationState.ACCEPTED],
+    )  # fmt: skip
+    if feed.department:
+        found = found.filter(department=feed.department)
+    if feed.zone:
+        found = found.filter(zone=feed.zone)
+    return feed, found.select_related("department", "zone", "kind").order_by("department__code", "label")
 
 
 def draft_of(actor: Actor, line: int) -> Draft | None:

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from apps.events.actors import Actor
-from apps.events.models import Event
+from apps.events.models import Department, Event
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate
 from apps.registry import tuning
 from apps.registry.models import Change, Kind, KindRole, Registration
@@ -76,6 +76,16 @@ def refusal_to_send_back(actor: Actor, registration: Registration) -> str:
     refusal = refusal_to_coordinate(actor)
     if not refusal and not may_move(registration.state, RegistrationState.SENT_BACK):
         return f"A registration that is {registration.state} cannot be sent back."
+    return refusal
+
+
+def refusal_to_offer(actor: Actor, department: Department | None) -> str:
+    """A calendar of a department's hours without log-in: its leads and coordinators; of all departments, coordinators."""
+    if department is None:
+        return refusal_to_coordinate(actor)
+    refusal = refusal_to_act_for(actor, department.pk)
+    if not refusal and department.confidential:
+        return f"{department.name} is confidential, and a calendar program cannot log in; its hours stay on its sheet."
     return refusal
 
 

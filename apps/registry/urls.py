@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from apps.registry import kind_pages, views
+from apps.registry import calendar_pages, kind_pages, views
 
 app_name = "registry"
 urlpatterns: list[URLPattern] = [
@@ -13,6 +13,10 @@ urlpatterns: list[URLPattern] = [
     path("import/template.csv", views.Template.as_view(), name="template"),
     path("import/<int:pk>/", views.UploadPage.as_view(), name="upload"),
     path("import/<int:pk>/file.csv", views.UploadFile.as_view(), name="upload-file"),
+    path("calendars/", calendar_pages.Calendars.as_view(), name="calendars"),
+    path("calendars/<int:pk>/", calendar_pages.CalendarPage.as_view(), name="calendar"),
+    path("calendars/<int:pk>/file.ics", calendar_pages.CalendarFile.as_view(), name="calendar-file"),
+    path("calendars/<int:pk>/revoke/", calendar_pages.RevokeFeed.as_view(), name="revoke-feed"),
     path("set-up/kinds/", kind_pages.Kinds.as_view(), name="kinds"),
     path("set-up/kinds/<slug:code>/", kind_pages.ChangeKind.as_view(), name="kind"),
 ]

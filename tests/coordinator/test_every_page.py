@@ -30,6 +30,18 @@ ROLES = ["coordinator", "lead", "desk", "observer"]
 CONFIDENTIAL = ["Guest protection", "GRD-00", "agents on foot", "481.325", "481325000", "481,325"]
 FOREIGN = ["Video", "VID-00", "camera crane", "507.425", "507425000", "507,425"]
 OWN = "Lead vocals of audio"
+CALENDAR = b"""BEGIN:VCALENDAR\r
+VERSION:2.0\r
+PRODID:-//example//EN\r
+BEGIN:VEVENT\r
+UID:1\r
+SUMMARY:on the air\r
+LOCATION:Main stage\r
+DTSTART:20270611T180000Z\r
+DTEND:20270611T190000Z\r
+END:VEVENT\r
+END:VCALENDAR\r
+"""
 
 
 @pytest.fixture
@@ -79,6 +91,15 @@ def site() -> Site:
                 content=b"label,kind\n",
                 department=site.department(code),
             )
+            registry.keep_upload(
+                actor=actor,
+                name=f"calendar of {code}.ics",
+                content=CALENDAR,
+                department=site.department(code),
+                sort="calendar",
+            )
+        if code != "GRD":
+            registry.offer_feed(actor=site.coordinator, department=site.department(code))
     for breach in _breaches(site):
         planning.accept_breach(actor=site.coordinator, breach=breach, reason="agreed at the table")
     publish(actor=site.coordinator, note="first")
@@ -98,7 +119,9 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
     row = Registration.objects.get(department__code=department)
     unit = Unit.objects.filter(carrier__registration=row).first()
     assert unit
-    upload = site.event.uploads.filter(department__code=department).first()
+    upload = site.event.uploads.filter(department__code=department, sort="list").first()
+    calendar = site.event.uploads.filter(department__code=department, sort="calendar").first()
+    feed = site.event.feeds.filter(department__code=department).first()
     member = Membership.objects.filter(event=site.event, department__code=department).first()
     return {
         "slug": [site.event.slug],
@@ -109,7 +132,7 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         "code": [f"{department}-001", department, "main"],
         "key": [unit.key],
         "suffix": ["pdf", "csv", "json", "html"],
-        "pk": sorted({row.pk, upload.pk if upload else 0, member.pk if member else 0}),
+        "pk": sorted({row.pk, *(found.pk if found else 0 for found in (upload, calendar, feed, member))}),
     }
 
 
