@@ -1,11 +1,13 @@
-"""The queue: Celery carries the key of a run or a survey and nothing else; the row is the truth.
+"""The queue: Celery carries the key of a run, a survey or a webhook and nothing else; the row is the truth.
 
-Besides its tasks every worker process keeps a sweeping thread, which requeues what a killed process left behind.
+Besides its tasks every worker process keeps sweeping threads, which ring again for what a killed process left behind,
+and for what fell due by itself.
 """
 
 import logging
 import os
 import threading
+from collections.abc import Callable
 
 from celery import Celery
 from celery.signals import worker_ready, worker_shutdown
@@ -16,24 +18,20 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "coordinator.settings")
 app = Celery("fairband")
 app.conf.update(settings.CELERY)
 app.conf.task_routes = {"planning.*": {"queue": "runs"}}
-app.autodiscover_tasks(["apps.planning", "apps.spectrum"])
+app.autodiscover_tasks(["apps.planning", "apps.spectrum", "apps.publishing"])
 
 _stop = threading.Event()
 log = logging.getLogger(__name__)
 
 
-def _sweep_until_stopped(every_s: float) -> None:
+def _sweep_until_stopped(sweep: Callable[[], None], every_s: float) -> None:
     from django.db import close_old_connections  # noqa: PLC0415 - needs the apps to be loaded
-
-    from apps.planning import running  # noqa: PLC0415
-    from apps.spectrum import surveys  # noqa: PLC0415
 
     while not _stop.is_set():
         try:
-            running.sweep()
-            surveys.sweep()
+            sweep()
         except Exception:
-            log.exception("The sweep of lost work failed; it is tried again.")
+            log.exception("A sweep failed; it is tried again.")
         finally:
             close_old_connections()
         _stop.wait(every_s)
@@ -41,7 +39,16 @@ def _sweep_until_stopped(every_s: float) -> None:
 
 @worker_ready.connect
 def start_sweeping(**_: object) -> None:
-    threading.Thread(target=_sweep_until_stopped, args=(settings.RUN_SWEEP_S,), daemon=True).start()
+    from apps.planning import running  # noqa: PLC0415 - needs the apps to be loaded
+    from apps.publishing import relaying  # noqa: PLC0415
+    from apps.spectrum import surveys  # noqa: PLC0415
+
+    for sweep, every_s in (
+        (running.sweep, settings.RUN_SWEEP_S),
+        (surveys.sweep, settings.RUN_SWEEP_S),
+        (relaying.sweep, settings.POST_SWEEP_S),
+    ):
+        threading.Thread(target=_sweep_until_stopped, args=(sweep, every_s), daemon=True).start()
 
 
 @worker_shutdown.connect

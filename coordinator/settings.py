@@ -4,6 +4,7 @@ Without any variable the service is safe for a laptop: SQLite and a file-system 
 listening on this machine alone. What would be unsafe for others to reach is refused by coordinator/checks.py.
 """
 
+import ipaddress
 import os
 import secrets
 from datetime import timedelta
@@ -35,6 +36,20 @@ def env_number(name: str, default: float) -> float:
 
 def env_list(name: str, default: str) -> list[str]:
     return [item.strip() for item in os.environ.get(name, default).split(",") if item.strip()]
+
+
+def env_numbers(name: str, default: str) -> list[float]:
+    try:
+        return [float(item) for item in env_list(name, default)]
+    except ValueError:
+        raise SystemExit(f"{name}={os.environ[name]!r}: use numbers with commas between them") from None
+
+
+def env_networks(name: str) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+    try:
+        return [ipaddress.ip_network(item) for item in env_list(name, "")]
+    except ValueError as error:
+        raise SystemExit(f"{name}: {error}; use networks such as 10.20.0.0/16") from None
 
 
 DATA_DIR = Path(os.environ.get("FAIRBAND_DATA") or BASE_DIR / "var" / "data").resolve()
@@ -272,6 +287,21 @@ RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
 # A request with an Idempotency-Key whose process died may be done anew after the lease; its answer is kept for days.
 REPEAT_LEASE_S = env_number("FAIRBAND_REPEAT_LEASE_S", 60)
 REPEAT_DAYS = 7
+# Webhooks and letters. Work that nobody took is rung for again; what fails is tried again after each of these waits in
+# turn, then after the last of them, and given up when it is too old.
+POST_SWEEP_S = env_number("FAIRBAND_POST_SWEEP_S", 3)
+POST_LEASE_S = env_number("FAIRBAND_POST_LEASE_S", 90)
+POST_TURN_S = env_number("FAIRBAND_POST_TURN_S", 10)
+POST_WAITS_S = env_numbers("FAIRBAND_POST_WAITS_S", "5, 30, 120, 600, 1800, 3600, 7200") or [60.0]
+POST_GIVEN_UP_AFTER_H = env_number("FAIRBAND_POST_GIVEN_UP_AFTER_H", 72)
+POST_KEPT_DAYS = env_number("FAIRBAND_POST_KEPT_DAYS", 30)
+WEBHOOK_TIMEOUT_S = env_number("FAIRBAND_WEBHOOK_TIMEOUT_S", 8)
+WEBHOOK_OLD_SECRET_H = env_number("FAIRBAND_WEBHOOK_OLD_SECRET_H", 24)
+# Networks that webhooks may reach though the public cannot, and without TLS.
+WEBHOOK_NETWORKS = env_networks("FAIRBAND_WEBHOOK_NETWORKS")
+NOTICE_GATHER_S = env_number("FAIRBAND_NOTICE_GATHER_S", 600)
+NOTICE_DAILY_HOUR = int(env_number("FAIRBAND_NOTICE_DAILY_HOUR", 7))
+NOTICE_DEADLINE_H = env_number("FAIRBAND_NOTICE_DEADLINE_H", 48)
 IMPORT_MAX_ROWS = 20_000
 IMPORT_MAX_BYTES = 10_000_000
 SURVEY_MAX_BYTES = 200_000_000

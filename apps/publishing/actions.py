@@ -1,23 +1,34 @@
-"""Publishing: the plan, or a department's part of it, frozen into a numbered edition."""
+"""Publishing: the plan, or a department's part of it, frozen into a numbered edition. And what the post is set up to do."""
 
 import hashlib
 import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
+from urllib.parse import urlsplit
 
 from django.conf import settings
 from django.db import transaction
 from django.db.models import Max, Q
 from django.utils import timezone
 
-from apps.common.errors import Conflict, require
+from apps.common.errors import Conflict, Fault, Faulty, require
+from apps.events.actions import save_if_unchanged
 from apps.events.actors import Actor
-from apps.events.models import Department, Event
+from apps.events.models import Department, Event, Person
 from apps.events.rules import refusal_to_coordinate
 from apps.journal import actions as journal
+from apps.journal.models import Entry
 from apps.planning import verdicts
-from apps.publishing import freezing
-from apps.publishing.models import Edition, EditionLine
+from apps.publishing import freezing, queries, reaching, signing, turns
+from apps.publishing.models import Delivery, Edition, EditionLine, Hook, Mailbox
+from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, TRIAL, Topic
+from apps.publishing.rules import letter_due_at, refusal_to_keep_hook
+from apps.publishing.states import NoticeTopic, PostState
 from apps.spectrum.rulesets import ruleset
+
+MOST_HOOKS = 20  # of one event or department
 
 
 @transaction.atomic
@@ -110,3 +121,215 @@ def _header(event: Event, actor: Actor, number: int, note: str, replaces: Editio
         "ruleset_name": f"{law.name} ({law.edition})",
         "cautions": list(law.cautions),
     }
+
+
+# -- webhooks -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class KeptHook:
+    """A webhook with its secret, which is shown once and never again."""
+
+    hook: Hook
+    secret: str
+
+
+@transaction.atomic
+def add_hook(
+    *, actor: Actor, label: str, address: str, topics: list[str], department: Department | None = None
+) -> KeptHook:
+    """Tell an address from now on of what happens in the event, or of what concerns one department."""
+    require(refusal_to_keep_hook(actor, department))
+    hooks = actor.event.hooks.filter(department=department)
+    if hooks.count() >= MOST_HOOKS:
+        raise Conflict(f"There are {MOST_HOOKS} webhooks already; remove one that nobody listens to.")
+    faults = [*_address_faults(address), *_topic_faults(topics, department)]
+    if hooks.filter(label=label).exists():
+        faults.append(Fault(0, "label", label, "There is a webhook of that name already; choose another."))
+    if faults:
+        raise Faulty(faults)
+    secret = signing.new_secret()
+    hook = Hook.objects.create(
+        event=actor.event, department=department, owner=Person.objects.get(email=actor.email), label=label,
+        address=address, topics=topics, secret=secret,
+    )  # fmt: skip
+    changes = {"host": [None, _host(address)], "topics": [None, topics]}
+    _listen_from(hook, _hook_entry(actor, hook, "set up a webhook", changes))
+    return KeptHook(hook, secret)
+
+
+@transaction.atomic
+def change_hook(
+    *, actor: Actor, hook: Hook, label: str, address: str, topics: list[str], version: int | None = None
+) -> Hook:
+    """Change where a webhook goes and what it is told. Whose affairs it tells stays; what waits goes to the new address."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    faults = [*_topic_faults(topics, hook.department)]
+    if address != hook.address:
+        faults += _address_faults(address)
+    same = actor.event.hooks.filter(department=hook.department, label=label).exclude(pk=hook.pk)
+    if same.exists():
+        faults.append(Fault(0, "label", label, "There is a webhook of that name already; choose another."))
+    if faults:
+        raise Faulty(faults)
+    changes = save_if_unchanged(
+        hook, version, f"Webhook {hook.label}", label=label, address=address, topics=topics
+    )
+    if "address" in changes:
+        changes["host"] = [_host(each) for each in changes.pop("address")]
+        _at_once(hook)
+    _hook_entry(actor, hook, "changed a webhook", changes)
+    return hook
+
+
+@transaction.atomic
+def renew_secret(*, actor: Actor, hook: Hook) -> KeptHook:
+    """Give a webhook a new secret. For a while the former one signs as well, so that the receiver can change over."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    secret = signing.new_secret()
+    until = timezone.now() + timedelta(hours=settings.WEBHOOK_OLD_SECRET_H)
+    save_if_unchanged(
+        hook, None, f"Webhook {hook.label}", secret=secret, former_secret=hook.secret, former_until=until
+    )
+    _hook_entry(actor, hook, "renewed the secret of a webhook", {"former_until": [None, until]})
+    return KeptHook(hook, secret)
+
+
+@transaction.atomic
+def silence_hook(*, actor: Actor, hook: Hook) -> None:
+    """Tell it nothing more until it is turned on again; what happens meanwhile it never hears."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    if hook.off:
+        raise Conflict("It is off already.")
+    save_if_unchanged(hook, None, f"Webhook {hook.label}", off=f"Turned off by {actor.name}.")
+    _hook_entry(actor, hook, "turned off a webhook")
+
+
+@transaction.atomic
+def resume_hook(*, actor: Actor, hook: Hook) -> None:
+    """Tell it again, of what happens from now on; whoever turns it on answers for it from now on."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    if not hook.off:
+        raise Conflict("It is on already.")
+    owner = Person.objects.get(email=actor.email)
+    save_if_unchanged(hook, None, f"Webhook {hook.label}", off="", owner=owner)
+    _listen_from(hook, _hook_entry(actor, hook, "turned on a webhook"))
+    _at_once(hook)
+
+
+@transaction.atomic
+def remove_hook(*, actor: Actor, hook: Hook) -> None:
+    """Take a webhook away, with its log and whatever still waits."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    _hook_entry(actor, hook, "removed a webhook", {"host": [_host(hook.address), None]})
+    hook.delete()
+
+
+@transaction.atomic
+def try_hook(*, actor: Actor, hook: Hook) -> Delivery:
+    """Send a message that says nothing, to see whether it arrives."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    if hook.off:
+        raise Conflict("It is off; turn it on first.")
+    now = timezone.now()
+    content = {
+        "type": TRIAL,
+        "timestamp": now.isoformat(),
+        "data": {"event": actor.event.slug, "by": actor.name},
+    }
+    delivery = Delivery.objects.create(
+        hook=hook, key=signing.new_key(), topic=TRIAL, subject=TRIAL, words=f"asked for by {actor.name}",
+        body=json.dumps(content, ensure_ascii=False, separators=(",", ":")), made_at=now, since=now, next_at=now,
+    )  # fmt: skip
+    _hook_entry(actor, hook, "tried a webhook")
+    _at_once(hook)
+    return delivery
+
+
+@transaction.atomic
+def send_again(*, actor: Actor, hook: Hook, deliveries: Iterable[int]) -> int:
+    """Send messages once more, with the name and the content that they had. Returns how many."""
+    require(refusal_to_keep_hook(actor, hook.department))
+    if hook.off:
+        raise Conflict("It is off; turn it on first.")
+    now = timezone.now()
+    done = Delivery.objects.filter(hook=hook, pk__in=list(deliveries)).update(
+        state=PostState.WAITING, since=now, next_at=now, delivered_at=None
+    )
+    if not done:
+        raise Conflict("Nothing of that is in the log any more.")
+    _hook_entry(actor, hook, "sent messages again", {"messages": [None, done]})
+    _at_once(hook)
+    return done
+
+
+def _address_faults(address: str) -> list[Fault]:
+    refusal = reaching.refusal_to_reach(address)
+    return [Fault(0, "address", address, refusal)] if refusal else []
+
+
+def _topic_faults(topics: list[str], department: Department | None) -> list[Fault]:
+    if not topics:
+        return [Fault(0, "topics", "", "Choose what it should be told of.")]
+    faults = [
+        Fault(0, "topics", topic, "There is no such thing to be told of.")
+        for topic in topics
+        if topic not in Topic.values
+    ]
+    return faults + [
+        Fault(0, "topics", topic, f"That {Topic(topic).label} concerns the whole event; leave it out for a department.")
+        for topic in topics
+        if department is not None and topic in OF_THE_WHOLE_EVENT
+    ]  # fmt: skip
+
+
+def _host(address: str) -> str:
+    """What the journal says of an address: the rest of it may be a key that others must not read."""
+    parts = urlsplit(address)
+    return f"{parts.scheme}://{parts.hostname}"
+
+
+def _hook_entry(actor: Actor, hook: Hook, verb: str, changes: dict[str, Any] | None = None) -> Entry:
+    return journal.record(
+        actor=actor, event=actor.event.slug, verb=verb, subject=hook.label,
+        department=hook.department.code if hook.department else "", changes={hook.label: changes} if changes else None,
+    )  # fmt: skip
+
+
+def _listen_from(hook: Hook, entry: Entry) -> None:
+    hook.reads_from = entry.number
+    Hook.objects.filter(pk=hook.pk).update(reads_from=entry.number)
+
+
+def _at_once(hook: Hook) -> None:
+    """Forget what failed before, and ring for the address when this is done."""
+    Hook.objects.filter(pk=hook.pk).update(failures=0, quiet_until=None, rung_at=None)
+    transaction.on_commit(lambda: turns.ring(queries.hooks_with_work().filter(pk=hook.pk), turns.DELIVER))
+
+
+# -- notices: no entry in the journal, for they concern nobody but who reads them ----------------
+
+
+@transaction.atomic
+def choose_notices(*, actor: Actor, wanted: list[str], pace: str) -> Mailbox:
+    """What the actor wants to be told of this event by e-mail, and how soon. What waits and is not wanted goes."""
+    person = Person.objects.get(email=actor.email)
+    mailbox, _ = Mailbox.objects.get_or_create(event=actor.event, person=person)
+    mailbox.unwanted = [topic for topic in NoticeTopic.values if topic not in wanted]
+    mailbox.pace = pace
+    return _unburdened(mailbox)
+
+
+@transaction.atomic
+def stop_notices(*, mailbox: Mailbox) -> Mailbox:
+    """No more letters of this event: what the link in each of them does, for whoever holds the letter."""
+    mailbox.unwanted = list(NoticeTopic.values)
+    return _unburdened(mailbox)
+
+
+def _unburdened(mailbox: Mailbox) -> Mailbox:
+    mailbox.notices.filter(state=PostState.WAITING, topic__in=mailbox.unwanted).delete()
+    left = mailbox.notices.filter(state=PostState.WAITING).exists()
+    mailbox.due_at = letter_due_at(mailbox.event, mailbox.pace, timezone.now()) if left else None
+    mailbox.save(update_fields=["unwanted", "pace", "due_at"])
+    return mailbox

@@ -1,15 +1,20 @@
-"""Shared reads of editions. A lead reads their own departments' lines; observers none of confidential ones."""
+"""Shared reads of editions and of the post. A lead reads their own departments' lines; observers none of confidential ones."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.conf import settings
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
+from django.utils import timezone
 
+from apps.common.errors import Missing
 from apps.events import queries as events
-from apps.events.actors import Actor
-from apps.events.models import Event
-from apps.publishing.models import Edition, EditionLine
+from apps.events.actors import Actor, reader_of
+from apps.events.models import Event, Person
+from apps.journal.models import Chain
+from apps.publishing.models import Delivery, Edition, EditionLine, Hook, Mailbox, Notice, Reading
 from apps.publishing.sheets import EditionHeader, SheetLine
+from apps.publishing.states import PostState
 
 
 def editions_of(actor: Actor) -> QuerySet[Edition]:
@@ -84,3 +89,78 @@ def standing_lines(actor: Actor) -> QuerySet[EditionLine]:
 def standing_edition_of(event: Event, department: str) -> Edition | None:
     standing = standing_editions(event)
     return standing.get(department) or standing.get("")
+
+
+# -- the post -------------------------------------------------------------------------------
+
+
+def hooks_of(actor: Actor) -> QuerySet[Hook]:
+    """Webhooks that the actor keeps: a coordinator all of the event, a lead those of departments that they lead."""
+    found = actor.event.hooks.select_related("department", "owner").order_by("label", "pk")
+    if actor.coordinates:
+        return found
+    return found.filter(department__in=actor.departments or ())
+
+
+def deliveries_of(hook: Hook) -> QuerySet[Delivery]:
+    """A webhook's deliveries, newest first. Whoever may see the hook may see them: they hold no more than it is told."""
+    return hook.deliveries.order_by("-pk")
+
+
+def eyes_of(hook: Hook) -> Actor | None:
+    """Through whose eyes a webhook is told: its owner's, for a department its leads'. None once the owner may not any more."""
+    try:
+        actor = events.actor_in(hook.owner, hook.event.slug)
+    except Missing:
+        return None
+    if not hook.owner.is_active:
+        return None
+    if hook.department_id is None:
+        return actor if actor.coordinates else None
+    if actor.coordinates or hook.department_id in (actor.departments or ()):
+        return reader_of(hook.event, hook.department_id)
+    return None
+
+
+def next_delivery(hook: Hook) -> Delivery | None:
+    """The oldest that is due and before which nothing of the same subject still waits."""
+    now = timezone.now()
+    waiting = Delivery.objects.filter(hook=hook, state=PostState.WAITING)
+    earlier = waiting.filter(subject=OuterRef("subject"), pk__lt=OuterRef("pk"))
+    return waiting.filter(next_at__lte=now).exclude(Exists(earlier)).order_by("pk").first()
+
+
+def hooks_with_work() -> QuerySet[Hook]:
+    """Webhooks of which something is due."""
+    due = Delivery.objects.filter(hook=OuterRef("pk"), state=PostState.WAITING, next_at__lte=timezone.now())
+    return Hook.objects.filter(Exists(due), off="").order_by("pk")
+
+
+def unread() -> QuerySet[Reading]:
+    """Events whose journal has gone on since the post last read it, or whose deadline has come near."""
+    now = timezone.now()
+    near = now + timedelta(hours=settings.NOTICE_DEADLINE_H)
+    deadline = Q(event__registration_closes_at__gt=now, event__registration_closes_at__lte=near)
+    told = Q(deadline_told=F("event__registration_closes_at"))
+    last = Chain.objects.filter(event=OuterRef("event__slug")).values("number")
+    return (
+        Reading.objects.annotate(last=Subquery(last))
+        .filter(Q(last__gt=F("number")) | (deadline & (Q(deadline_told=None) | ~told)))
+        .order_by("pk")
+    )
+
+
+def mailboxes_due() -> QuerySet[Mailbox]:
+    return Mailbox.objects.filter(due_at__lte=timezone.now()).order_by("pk")
+
+
+def mailbox_of(actor: Actor) -> Mailbox:
+    """The actor's own wishes for post, as a row that may not be saved yet."""
+    found = Mailbox.objects.filter(event=actor.event, person__email=actor.email).select_related(
+        "person", "event"
+    )
+    return found.first() or Mailbox(event=actor.event, person=Person.objects.get(email=actor.email))
+
+
+def waiting_in(mailbox: Mailbox) -> list[Notice]:
+    return list(mailbox.notices.filter(state=PostState.WAITING).order_by("pk"))
