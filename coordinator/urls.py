@@ -3,6 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
+from apps.publishing.notice_pages import NoNotices
 from apps.publishing.sheet_pages import LivePage
 from apps.registry.calendar_pages import FeedFile
 from apps.spectrum.views import NewEvent
@@ -18,5 +19,6 @@ urlpatterns = [
     path("e/<slug:slug>/", include("apps.publishing.urls")),
     path("u/<str:key>/", LivePage.as_view(), name="live"),
     path("calendar/<str:key>.ics", FeedFile.as_view(), name="feed"),
+    path("no-notices/<str:key>/", NoNotices.as_view(), name="no-notices"),
     path("backdoor/", admin.site.urls),
 ]

@@ -42,12 +42,33 @@ OWN = {
         "recounting",
         "reasons",
     },
-    "publishing": {"freezing", "sheets", "rendering", "batteries", "sheet_pages", "changes", "differences"},
+    "publishing": {
+        "freezing",
+        "sheets",
+        "rendering",
+        "batteries",
+        "sheet_pages",
+        "changes",
+        "differences",
+        "turns",
+        "occurrences",
+        "relaying",
+        "noticing",
+        "signing",
+        "reaching",
+        "delivering",
+        "letters",
+        "hook_pages",
+        "notice_pages",
+    },
     "onsite": set(),
     "overview": {"standing", "reading", "fairband"},
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
-WRITERS = {"actions", "running", "adopting", "documents", "verdicts", "models", "surveys", "repeats"}
+WRITERS = {
+    "actions", "running", "adopting", "documents", "verdicts", "models", "surveys", "repeats", "turns", "relaying",
+    "noticing", "delivering", "letters",
+}  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 
 

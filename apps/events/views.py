@@ -49,6 +49,7 @@ PAGES: tuple[tuple[str, str, frozenset[str]], ...] = (
     ("Sheets", "publishing:sheets", frozenset(Role)),
     ("Journal", "overview:journal", frozenset(Role)),
     ("Tokens", "events:tokens", frozenset(Role)),
+    ("Webhooks", "publishing:hooks", frozenset([Role.COORDINATOR, Role.LEAD])),
     ("Set-up", "spectrum:event", frozenset([Role.COORDINATOR])),
 )
 

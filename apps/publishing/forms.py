@@ -1,12 +1,17 @@
-"""Forms of publishing: the filters of the review, and the act of publishing."""
+"""Forms of publishing: the filters of the review, the act of publishing, webhooks and one's own notices."""
 
 from typing import Any
 
 from django import forms
 
 from apps.events.actors import Actor
+from apps.events.models import Department
+from apps.events.queries import departments_of
 from apps.planning.queries import PLAN_STATES
-from apps.publishing import differences
+from apps.publishing import differences, reaching
+from apps.publishing.models import Mailbox
+from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, Topic
+from apps.publishing.states import NoticeTopic, PostState
 from apps.registry.forms import DeviceFilter
 
 
@@ -43,3 +48,62 @@ class PublishForm(forms.Form):
             required=False,
             choices=[("", "everybody"), *((code, f"{name} only") for code, name in known)],
         )
+
+
+class HookForm(forms.Form):
+    """Where a webhook goes and what it is told."""
+
+    label = forms.CharField(
+        max_length=100, label="What is it for?", help_text="Such as: the crew's scheduler."
+    )
+    address = forms.CharField(
+        max_length=500, widget=forms.URLInput(),
+        help_text="Begins with https://. Every message goes there as one signed POST.",
+    )  # fmt: skip
+    topics = forms.MultipleChoiceField(label="Tell it when", widget=forms.CheckboxSelectMultiple())
+
+    def __init__(self, *args: Any, whole_event: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["topics"].choices = [
+            (topic.value, topic.label) for topic in Topic if whole_event or topic not in OF_THE_WHOLE_EVENT
+        ]
+
+    def clean_address(self) -> str:
+        """Judged here as well as by the action, so that every fault of the form shows at once."""
+        address = str(self.cleaned_data["address"])
+        refusal = reaching.refusal_to_reach(address) if address != self.initial.get("address") else ""
+        if refusal:
+            raise forms.ValidationError(refusal)
+        return address
+
+
+class NewHookForm(HookForm):
+    """A webhook of the whole event, for coordinators, or of a department."""
+
+    department = forms.ModelChoiceField(queryset=Department.objects.none(), label="Of")
+    field_order = ["label", "address", "department", "topics"]
+
+    def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
+        super().__init__(*args, whole_event=actor.coordinates, **kwargs)
+        field = self.fields["department"]
+        field.queryset = departments_of(actor)
+        field.required = not actor.coordinates
+        field.empty_label = "the whole event" if actor.coordinates else None
+
+
+class DeliveryFilter(forms.Form):
+    """Which deliveries show; kept in the address."""
+
+    state = forms.ChoiceField(choices=[("", "all"), *PostState.choices], required=False)
+
+
+class NoticesForm(forms.Form):
+    """What one person wants to be told of an event, and how soon."""
+
+    wanted = forms.MultipleChoiceField(
+        label="Tell me when",
+        choices=NoticeTopic.choices,
+        required=False,
+        widget=forms.CheckboxSelectMultiple(),
+    )
+    pace = forms.ChoiceField(label="How soon", choices=Mailbox.Pace.choices, widget=forms.RadioSelect())

@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from apps.events.models import Department, Event, Person
-from apps.publishing.states import PostState
+from apps.publishing.states import NOT_REACHED, OFF, ON, PostState
 
 
 class Edition(models.Model):
@@ -132,6 +132,13 @@ class Hook(Turn):
 
     def __str__(self) -> str:
         return self.label
+
+    @property
+    def state(self) -> str:
+        """What it is just now, in a word."""
+        if self.off:
+            return OFF
+        return NOT_REACHED if self.failures else ON
 
 
 class Delivery(models.Model):

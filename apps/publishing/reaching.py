@@ -71,17 +71,20 @@ def post(address: str, headers: dict[str, str], body: bytes) -> Answer:
     except OSError as error:
         return Answer(None, f"the name could not be looked up: {error.strerror or error}")
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+    late = f"no whole answer within {settings.WEBHOOK_TIMEOUT_S:g} s"
     try:
         connection.request("POST", path, body, headers)
         answer = connection.getresponse()
     except TimeoutError:
-        return Answer(None, f"no answer within {settings.WEBHOOK_TIMEOUT_S:g} s")
+        return Answer(None, late)
     except (OSError, http.client.HTTPException) as error:
-        if connection.overdue:
-            return Answer(None, f"no whole answer within {settings.WEBHOOK_TIMEOUT_S:g} s")
-        return Answer(None, f"not reached: {error or type(error).__name__}"[:300])
+        return Answer(
+            None, late if connection.overdue else f"not reached: {error or type(error).__name__}"[:300]
+        )
     finally:
         connection.close()
+    if connection.overdue:  # cut off amid the headers, which then look like an answer
+        return Answer(None, late)
     return Answer(answer.status, _in_words(answer), _retry_after_s(answer))
 
 

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from apps.publishing import sheet_pages, views
+from apps.publishing import hook_pages, notice_pages, sheet_pages, views
 
 app_name = "publishing"
 urlpatterns: list[URLPattern] = [
@@ -19,4 +19,8 @@ urlpatterns: list[URLPattern] = [
         sheet_pages.DeviceSheet.as_view(),
         name="device-file",
     ),
+    path("webhooks/", hook_pages.Hooks.as_view(), name="hooks"),
+    path("webhooks/<int:pk>/", hook_pages.HookPage.as_view(), name="hook"),
+    path("webhooks/<int:pk>/<int:delivery>/", hook_pages.DeliveryPage.as_view(), name="delivery"),
+    path("notices/", notice_pages.Notices.as_view(), name="notices"),
 ]

@@ -17,7 +17,9 @@ from apps.planning import actions as planning
 from apps.planning import documents, running
 from apps.planning.actions import Selection
 from apps.planning.models import LeftOut, RunDocument
-from apps.publishing.actions import publish
+from apps.publishing import relaying
+from apps.publishing.actions import add_hook, publish
+from apps.publishing.models import Delivery, Reading
 from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration, Unit
 from apps.solver import read_problem, solve
@@ -46,8 +48,16 @@ END:VCALENDAR\r
 
 @pytest.fixture
 def site() -> Site:
-    """A plan that was run, changed by hand, agreed and published; one carrier of audio left out because of the others."""
+    """A plan that was run, changed by hand, agreed and published; one carrier of audio left out because of the others.
+
+    A webhook of every department and of the whole event, with what they are told of it.
+    """
     site = make_site()
+    for code in ("", "AUD", "VID", "GRD"):
+        add_hook(
+            actor=site.coordinator, label=f"tool of {code}", address="https://9.9.9.9/", topics=["registration.accepted"],
+            department=site.department(code) if code else None,
+        )  # fmt: skip
     register(
         site.coordinator,
         line(OWN, quantity=2), line("camera crane", department="VID", contact="Bo"),
@@ -104,6 +114,8 @@ def site() -> Site:
         planning.accept_breach(actor=site.coordinator, breach=breach, reason="agreed at the table")
     publish(actor=site.coordinator, note="first")
     publish(actor=site.coordinator, note="again", department=site.department("VID"))
+    relaying.sweep()
+    relaying.read(Reading.objects.get(event=site.event).pk)
     return site
 
 
@@ -122,6 +134,7 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
     upload = site.event.uploads.filter(department__code=department, sort="list").first()
     calendar = site.event.uploads.filter(department__code=department, sort="calendar").first()
     feed = site.event.feeds.filter(department__code=department).first()
+    hook = site.event.hooks.get(department__code=department)
     member = Membership.objects.filter(event=site.event, department__code=department).first()
     return {
         "slug": [site.event.slug],
@@ -132,7 +145,8 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         "code": [f"{department}-001", department, "main"],
         "key": [unit.key],
         "suffix": ["pdf", "csv", "json", "html"],
-        "pk": sorted({row.pk, *(found.pk if found else 0 for found in (upload, calendar, feed, member))}),
+        "pk": sorted({row.pk, *(found.pk if found else 0 for found in (upload, calendar, feed, member, hook))}),
+        "delivery": list(Delivery.objects.filter(hook=hook).values_list("pk", flat=True)),
     }
 
 

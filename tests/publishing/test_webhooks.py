@@ -2,6 +2,7 @@
 
 import base64
 import json
+import re
 import socket
 import threading
 from collections.abc import Iterator
@@ -339,7 +340,7 @@ def test_gone_means_gone_and_later_means_later(site: Site, receiver: Receiver, s
 def test_reading_that_is_killed_half_way_leaves_nothing_out_and_tells_nothing_twice(
     site: Site, receiver: Receiver, settings: Any
 ) -> None:
-    row = hook(site, receiver.address)
+    hook(site, receiver.address)
     register(site.lead, line("one"))
     relaying.sweep()
     # A process that took the turn and never came back: its lease runs out.
@@ -477,3 +478,110 @@ def test_nobody_there_is_said_in_words(settings: Any) -> None:
         port = listener.getsockname()[1]
     answer = reaching.post(f"http://127.0.0.1:{port}/", {}, b"{}")
     assert answer.status is None and "refused" in answer.words
+
+
+# -- the pages ------------------------------------------------------------------------------
+
+BASE = "/e/harbour-days/webhooks/"
+
+
+def text(answer: Any, status: int = 200) -> str:
+    assert answer.status_code == status, answer.content.decode()
+    return answer.content.decode()
+
+
+def test_a_lead_sets_one_up_sees_the_secret_once_and_what_was_delivered(
+    site: Site, receiver: Receiver
+) -> None:
+    browser = site.browser("lead")
+    page = text(browser.get(BASE))
+    assert "No webhook yet" in page and "Video" not in page and "run.ended" not in page
+    typed = {"label": "scheduler", "address": receiver.address, "department": site.department("AUD").pk}
+    page = text(browser.post(BASE, typed | {"address": "http://10.0.0.1/"}), 422)
+    assert "which the public cannot reach" in page and "This field is required" in page
+    assert 'value="scheduler"' in page and "Nothing was saved yet" in page
+    page = text(browser.post(BASE, typed | {"topics": ["registration.accepted", "registration.sent_back"]}))
+    secret = re.search(r'value="(whsec_[^"]+)"', page)
+    assert secret
+    row = Hook.objects.get()
+    assert secret[1] not in text(browser.get(BASE)) + text(browser.get(f"{BASE}{row.pk}/"))
+    browser.post(f"{BASE}{row.pk}/", {"do": "try"})
+    deliver(row)
+    assert receiver.got[0].verified(secret[1])["type"] == "trial"
+    delivery = Delivery.objects.get()
+    page = text(browser.get(f"{BASE}{row.pk}/"))
+    assert "delivered" in page and "204 No Content" in page
+    assert delivery.key in text(browser.get(f"{BASE}{row.pk}/{delivery.pk}/"))
+    browser.post(f"{BASE}{row.pk}/{delivery.pk}/", {"back": "list"})
+    deliver(row)
+    assert [got.headers["webhook-id"] for got in receiver.got] == [delivery.key] * 2
+    page = text(browser.post(f"{BASE}{row.pk}/", {"do": "secret"}))
+    new = re.search(r'value="(whsec_[^"]+)"', page)
+    assert new and new[1] != secret[1] and "signs as well until" in page
+
+
+def test_changing_silencing_and_removing(site: Site, receiver: Receiver) -> None:
+    row = hook(site, receiver.address, "lead", "AUD")
+    browser, address = site.browser("lead"), f"{BASE}{row.pk}/"
+    typed = {
+        "do": "save",
+        "label": "new name",
+        "address": receiver.address,
+        "topics": "edition.published",
+        "version": "1",
+    }
+    assert browser.post(address, typed).status_code == 302
+    row.refresh_from_db()
+    assert (row.label, row.topics, row.version) == ("new name", ["edition.published"], 2)
+    assert "changed by somebody else" in text(browser.post(address, typed | {"label": "late"}), 422)
+    browser.post(address, {"do": "off"})
+    assert "Turned off by Lead." in text(browser.get(address))
+    browser.post(address, {"do": "try"})
+    assert not Delivery.objects.exists()
+    browser.post(address, {"do": "on"})
+    receiver.answers = [(500, {})]
+    browser.post(address, {"do": "try"})
+    deliver(row)
+    page = text(browser.get(address))
+    assert "Not reached" in page and "500 Internal Server Error" in page
+    Delivery.objects.update(state="given up")
+    assert "given up" in text(browser.get(f"{address}?state=given+up"))
+    browser.post(address, {"do": "again"})
+    deliver(row)
+    assert Delivery.objects.get().state == "delivered"
+    browser.post(address, {"do": "remove"})
+    assert not Hook.objects.exists()
+
+
+def test_anothers_webhook_is_not_there(site: Site, receiver: Receiver) -> None:
+    rows = [hook(site, receiver.address, "other", "VID"), hook(site, receiver.address)]
+    for row in rows:
+        assert site.browser("lead").get(f"{BASE}{row.pk}/").status_code == 404
+        assert site.browser("lead").post(f"{BASE}{row.pk}/", {"do": "remove"}).status_code == 404
+        assert site.browser("desk").get(f"{BASE}{row.pk}/").status_code == 403
+        assert site.browser("coordinator").get(f"{BASE}{row.pk}/").status_code == 200
+    assert "other VID" not in text(site.browser("lead").get(BASE))
+    assert Hook.objects.count() == 2
+
+
+def test_a_longer_log_takes_no_more_queries(
+    site: Site, receiver: Receiver, django_assert_max_num_queries: Any
+) -> None:
+    row = hook(site, receiver.address)
+    register(site.lead, *(line(f"mic {number}") for number in range(30)))
+    read(site)
+    browser = site.browser("coordinator")
+    for address in (BASE, f"{BASE}{row.pk}/"):
+        with django_assert_max_num_queries(10):
+            assert browser.get(address).status_code == 200
+
+
+def test_reading_a_long_list_takes_few_queries(
+    site: Site, receiver: Receiver, django_assert_max_num_queries: Any
+) -> None:
+    hook(site, receiver.address)
+    relaying.sweep()
+    register(site.lead, *(line(f"mic {number}") for number in range(60)))
+    with django_assert_max_num_queries(25):
+        relaying.read(Reading.objects.get(event=site.event).pk)
+    assert Delivery.objects.count() == 60
