@@ -80,7 +80,7 @@ class HookForm(forms.Form):
 class NewHookForm(HookForm):
     """A webhook of the whole event, for coordinators, or of a department."""
 
-    department = forms.ModelChoiceField(queryset=Department.objects.none(), label="Of")
+    department = forms.ModelChoiceField(queryset=Department.objects.none(), label="About")
     field_order = ["label", "address", "department", "topics"]
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:

@@ -88,12 +88,9 @@ class HookPage(HooksPage):
             case "on":
                 self.done(lambda: actions.resume_hook(actor=self.actor, hook=hook), "It is on again.")
             case "again":
-                given_up = hook.deliveries.filter(state=PostState.GIVEN_UP)
-                keys = list(given_up.values_list("pk", flat=True))
-                self.done(
-                    lambda: actions.send_again(actor=self.actor, hook=hook, deliveries=keys),
-                    "What was given up is sent again.",
-                )
+                self.send(hook, PostState.GIVEN_UP, "What was given up is sent again.")
+            case "now":
+                self.send(hook, PostState.WAITING, "What waits is on its way, oldest first.")
             case "remove":
                 if self.attempt(lambda: actions.remove_hook(actor=self.actor, hook=hook)):
                     messages.success(request, f"The webhook «{hook.label}» is removed.")
@@ -103,6 +100,10 @@ class HookPage(HooksPage):
     def done(self, act: Any, words: str) -> None:
         if self.attempt(act):
             messages.success(self.request, words)
+
+    def send(self, hook: Hook, state: str, words: str) -> None:
+        keys = list(hook.deliveries.filter(state=state).values_list("pk", flat=True))
+        self.done(lambda: actions.send_again(actor=self.actor, hook=hook, deliveries=keys), words)
 
     def change(self, hook: Hook) -> HttpResponse:
         whole_event = hook.department_id is None

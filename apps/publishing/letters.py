@@ -93,7 +93,10 @@ def letter(mailbox: Mailbox, notices: list[Notice]) -> EmailMessage:
     event = mailbox.event
     first = notices[0].words.split(". ")[0].split(": ")[0]
     subject = f"{event.name}: {first if len(notices) == 1 else f'{len(notices)} notices'}"
-    parts = [f"- {notice.words}\n  {settings.PUBLIC_ADDRESS}{notice.path}" for notice in notices]
+    by_path: dict[str, list[str]] = {}
+    for notice in notices:
+        by_path.setdefault(notice.path, []).append(f"- {notice.words}\n")
+    parts = [f"{''.join(words)}  {settings.PUBLIC_ADDRESS}{path}" for path, words in by_path.items()]
     choose = settings.PUBLIC_ADDRESS + reverse("publishing:notices", args=[event.slug])
     stop = settings.PUBLIC_ADDRESS + reverse("no-notices", args=[signing.dumps(mailbox.pk, salt=SALT)])
     text = (

@@ -78,9 +78,8 @@ def post(address: str, headers: dict[str, str], body: bytes) -> Answer:
     except TimeoutError:
         return Answer(None, late)
     except (OSError, http.client.HTTPException) as error:
-        return Answer(
-            None, late if connection.overdue else f"not reached: {error or type(error).__name__}"[:300]
-        )
+        why = getattr(error, "strerror", None) or str(error) or type(error).__name__
+        return Answer(None, late if connection.overdue else f"not reached: {why}"[:300])
     finally:
         connection.close()
     if connection.overdue:  # cut off amid the headers, which then look like an answer

@@ -63,6 +63,7 @@ def test_twenty_lines_sent_back_one_by_one_make_one_letter(site: Site) -> None:
         f"«mic {number}» was sent back by Coordinator: reason {number}" in letter.body for number in range(20)
     )
     assert "camera" not in letter.body
+    assert letter.body.count("/e/harbour-days/devices/") == 1
     assert post_letters() == [], "told once"
 
 
@@ -226,7 +227,7 @@ def test_the_page_shows_what_was_told_and_keeps_what_is_chosen(site: Site) -> No
     page = browser.get("/e/harbour-days/notices/").content.decode()
     assert "waiting" in page and "which &lt;channel&gt;?" in page
     post_letters()
-    assert "delivered" in browser.get("/e/harbour-days/notices/").content.decode()
+    assert "✓</span> sent" in browser.get("/e/harbour-days/notices/").content.decode()
     assert "mics" not in site.browser("other").get("/e/harbour-days/notices/").content.decode()
     entries = Entry.objects.count()
     answer = browser.post("/e/harbour-days/notices/", {"wanted": ["deadline"], "pace": "daily"})

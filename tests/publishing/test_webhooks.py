@@ -544,6 +544,10 @@ def test_changing_silencing_and_removing(site: Site, receiver: Receiver) -> None
     deliver(row)
     page = text(browser.get(address))
     assert "Not reached" in page and "500 Internal Server Error" in page
+    receiver.answers = [(500, {})]
+    browser.post(address, {"do": "now"})
+    deliver(row)
+    assert (len(receiver.got), row.failures) == (2, 1), "tried at once, and counted anew"
     Delivery.objects.update(state="given up")
     assert "given up" in text(browser.get(f"{address}?state=given+up"))
     browser.post(address, {"do": "again"})

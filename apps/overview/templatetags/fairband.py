@@ -42,6 +42,7 @@ SHAPES = {
     "fits no line": "·",
     "outside the event": "◌",
     "delivered": "✓",
+    "sent": "✓",
     "given up": "✕",
     "on": "●",
     "not reached": "▲",
