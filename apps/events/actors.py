@@ -44,6 +44,11 @@ def founder(event: Event, name: str, email: str) -> Actor:
     return Actor(event, name, email, Role.COORDINATOR, None, True)
 
 
+def onlooker_of(event: Event) -> Actor:
+    """Whoever reads an event from outside: an observer's eyes, which see no confidential department, and no hands."""
+    return Actor(event, "", "", Role.OBSERVER, None, False)
+
+
 def reader_of(event: Event, department: int) -> Actor:
     """Whoever reads a department's papers: its lead's eyes, and no hands."""
     return Actor(event, "", "", Role.LEAD, frozenset([department]), False)

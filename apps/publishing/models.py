@@ -98,7 +98,7 @@ class Reading(Turn):
 class Hook(Turn):
     """An address that is told of what happens, by signed HTTP requests: of the whole event, or of one department.
 
-    Its messages hold what its owner may see, and for a department what its leads may. `off` says why it is silent,
+    Its messages hold what an observer may see, and for a department what its leads may. `off` says why it is silent,
     empty while it is not. It is told of journal entries after number `reads_from`. The former secret signs beside the
     present one until `former_until`.
     """

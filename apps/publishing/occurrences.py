@@ -33,7 +33,7 @@ class Topic(TextChoices):
     RUN_ENDED = "run.ended", "a run has ended"
 
 
-# Runs hold every department's frequencies; who hears of them sees the whole event.
+# Runs concern every department; whoever leads one alone does not hear of them.
 OF_THE_WHOLE_EVENT = frozenset([Topic.RUN_ENDED])
 TRIAL = "trial"
 LINES = ("registered", "accepted", "sent back")
@@ -57,6 +57,7 @@ class Reader:
 
     def __init__(self, actor: Actor) -> None:
         self.actor = actor
+        self.of_all = actor.departments is None
         self.codes = frozenset(departments_of(actor).values_list("code", flat=True))
 
     def told(self, entry: Entry) -> list[Occurrence]:
@@ -66,9 +67,9 @@ class Reader:
             return self._lines(entry)
         if entry.verb == PUBLISHED:
             return self._edition(entry)
-        if entry.verb == REPORTED and (mine or self.actor.sees_all):
+        if entry.verb == REPORTED and (mine or (self.of_all and not entry.department)):
             return [self._plain(entry, Topic.REPORTED, f"report {entry.subject}"[:60])]
-        if entry.verb in ENDS and self.actor.sees_all:
+        if entry.verb in ENDS and self.of_all:
             return self._run(entry)
         return []
 

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from apps.common.errors import Missing
 from apps.events import queries as events
-from apps.events.actors import Actor, reader_of
+from apps.events.actors import Actor, onlooker_of, reader_of
 from apps.events.models import Event, Person
 from apps.journal.models import Chain
 from apps.publishing.models import Delivery, Edition, EditionLine, Hook, Mailbox, Notice, Reading
@@ -108,7 +108,9 @@ def deliveries_of(hook: Hook) -> QuerySet[Delivery]:
 
 
 def eyes_of(hook: Hook) -> Actor | None:
-    """Through whose eyes a webhook is told: its owner's, for a department its leads'. None once the owner may not any more."""
+    """Through whose eyes a webhook is told: of a department its leads', of the event an observer's. Nothing of a confidential
+    department leaves by a webhook that is not its own. None once the owner may not keep the webhook any more.
+    """
     try:
         actor = events.actor_in(hook.owner, hook.event.slug)
     except Missing:
@@ -116,7 +118,7 @@ def eyes_of(hook: Hook) -> Actor | None:
     if not hook.owner.is_active:
         return None
     if hook.department_id is None:
-        return actor if actor.coordinates else None
+        return onlooker_of(hook.event) if actor.coordinates else None
     if actor.coordinates or hook.department_id in (actor.departments or ()):
         return reader_of(hook.event, hook.department_id)
     return None

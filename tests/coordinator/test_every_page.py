@@ -145,7 +145,9 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         "code": [f"{department}-001", department, "main"],
         "key": [unit.key],
         "suffix": ["pdf", "csv", "json", "html"],
-        "pk": sorted({row.pk, *(found.pk if found else 0 for found in (upload, calendar, feed, member, hook))}),
+        "pk": sorted(
+            {row.pk, *(found.pk if found else 0 for found in (upload, calendar, feed, member, hook))}
+        ),
         "delivery": list(Delivery.objects.filter(hook=hook).values_list("pk", flat=True)),
     }
 

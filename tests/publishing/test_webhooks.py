@@ -148,7 +148,9 @@ def test_while_a_secret_is_replaced_both_verify_and_later_the_new_one_alone(
 def test_what_a_scheduling_tool_waits_for(site: Site, receiver: Receiver) -> None:
     row = hook(site, receiver.address)
     published(site)
+    send_back(site, "agents")
     send_back(site, "mics")
+    actions.publish(actor=site.coordinator, note="for guests", department=site.department("GRD"))
     run = running.claim(running.request_run(actor=site.coordinator, seconds=5).pk, "test")
     assert run
     running.fail(run, "no room")
@@ -158,14 +160,15 @@ def test_what_a_scheduling_tool_waits_for(site: Site, receiver: Receiver) -> Non
     read(site)
     deliver(row)
     assert receiver.types == [
-        "registration.accepted", "registration.accepted", "edition.published", "registration.sent_back", "run.ended",
+        "registration.accepted", "edition.published", "registration.sent_back", "run.ended",
         "report.filed",
     ]  # fmt: skip
     told = [got.content["data"] for got in receiver.got]
     assert [each["entry"] for each in told] == sorted(each["entry"] for each in told)
-    assert told[2]["edition"]["lines"] == 2
-    assert told[3]["registration"]["reason"] == "which channel?"
-    assert (told[4]["run"]["state"], told[4]["run"]["failure"]) == ("failed", "no room")
+    assert told[1]["edition"]["lines"] == 1, "the confidential department's are not counted"
+    assert "GRD" not in "".join(got.body for got in receiver.got)
+    assert told[2]["registration"]["reason"] == "which channel?"
+    assert (told[3]["run"]["state"], told[3]["run"]["failure"]) == ("failed", "no room")
 
 
 def test_stopping_a_run_is_told_once_at_its_end(site: Site, receiver: Receiver) -> None:
