@@ -1,4 +1,4 @@
-"""The queue: Celery carries the key of a run, a survey or a webhook and nothing else; the row is the truth.
+"""The queue: Celery carries the key of a run, a survey, a list or a webhook and nothing else; the row is the truth.
 
 Besides its tasks every worker process keeps sweeping threads, which ring again for what a killed process left behind,
 and for what fell due by itself.
@@ -18,7 +18,7 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "coordinator.settings")
 app = Celery("fairband")
 app.conf.update(settings.CELERY)
 app.conf.task_routes = {"planning.*": {"queue": "runs"}}
-app.autodiscover_tasks(["apps.planning", "apps.spectrum", "apps.publishing"])
+app.autodiscover_tasks(["apps.planning", "apps.spectrum", "apps.registry", "apps.publishing"])
 
 _stop = threading.Event()
 log = logging.getLogger(__name__)
@@ -41,11 +41,13 @@ def _sweep_until_stopped(sweep: Callable[[], None], every_s: float) -> None:
 def start_sweeping(**_: object) -> None:
     from apps.planning import running  # noqa: PLC0415 - needs the apps to be loaded
     from apps.publishing import relaying  # noqa: PLC0415
+    from apps.registry import uploads  # noqa: PLC0415
     from apps.spectrum import surveys  # noqa: PLC0415
 
     for sweep, every_s in (
         (running.sweep, settings.RUN_SWEEP_S),
         (surveys.sweep, settings.RUN_SWEEP_S),
+        (uploads.sweep, settings.RUN_SWEEP_S),
         (relaying.sweep, settings.POST_SWEEP_S),
     ):
         threading.Thread(target=_sweep_until_stopped, args=(sweep, every_s), daemon=True).start()

@@ -23,6 +23,8 @@ OWN = {
         "lines",
         "judging",
         "importing",
+        "workbooks",
+        "uploads",
         "catalogue",
         "tuning",
         "guidance",
@@ -66,7 +68,7 @@ OWN = {
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {
-    "actions", "running", "adopting", "documents", "verdicts", "models", "surveys", "repeats", "turns", "relaying",
+    "actions", "running", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats", "turns", "relaying",
     "noticing", "delivering", "letters",
 }  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")

@@ -10,6 +10,7 @@ urlpatterns: list[URLPattern] = [
     path("devices/decide/", views.Decide.as_view(), name="decide"),
     path("devices/<int:pk>/", views.Device.as_view(), name="device"),
     path("devices/export.csv", views.Export.as_view(), name="export"),
+    path("devices/export.xlsx", views.Export.as_view(form="xlsx"), name="export-xlsx"),
     path("runs/", views.Runs.as_view(), name="runs"),
     path("runs/<int:number>/", views.RunPage.as_view(), name="run"),
     path("runs/<int:number>/progress/", views.RunProgress.as_view(), name="run-progress"),

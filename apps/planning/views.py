@@ -30,7 +30,7 @@ from apps.planning.verdicts import Breach, Recount
 from apps.registry import actions as registry
 from apps.registry import views as registry_pages
 from apps.registry.forms import ReasonForm, in_megahertz
-from apps.registry.importing import write_csv
+from apps.registry.importing import write_list
 from apps.registry.lines import row_of
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of, registrations_matching, registrations_of
@@ -137,12 +137,13 @@ class Decide(EventPage):
 class Export(EventPage):
     """The list as a file that imports again; the filters of the address hold."""
 
+    form = "csv"
+
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         zone = ZoneInfo(self.event.timezone)
         rows = lines_asked_for(self.actor, LineFilter(request.GET, actor=self.actor))
-        return file_answer(
-            write_csv(row_of(registration, zone) for registration in rows), f"{slug}-devices.csv"
-        )
+        content = write_list((row_of(registration, zone) for registration in rows), self.form)
+        return file_answer(content, f"{slug}-devices.{self.form}")
 
 
 # -- runs -----------------------------------------------------------------------------------

@@ -1,6 +1,5 @@
 """All writes of the registry. Form, file and REST all end in `register`."""
 
-import gzip
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -18,9 +17,8 @@ from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal
 from apps.journal import actions as journal
 from apps.registry import rules
 from apps.registry.catalogue import catalogue
-from apps.registry.importing import check_size
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.models import Carrier, Draft, Feed, Kind, KindRole, Registration, Unit, Upload
+from apps.registry.models import Carrier, Draft, Feed, Kind, KindRole, Registration, Unit
 from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -152,19 +150,25 @@ def _permit_again(actor: Actor, kind: Kind) -> None:
 
 
 def register(
-    *, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool = True
+    *, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool = True, seen: str | None = None
 ) -> list[Judgement]:
     """Enter or change registrations: the one room behind the form, the file and the interface.
 
     Each row is judged; new and changed ones are written, with their carriers and units. With `all_or_nothing` one
     faulty row keeps all of them out, and Faulty names every fault of every row; otherwise the good rows are saved.
-    Raises Forbidden when the actor may not register for a department that it names.
+    Raises Forbidden when the actor may not register for a department that it names, and Conflict when the rows do not
+    do any more what was `seen` (the fingerprint of their judgements on a page).
     """
     rows = list(rows)
     try:
         with transaction.atomic():
             _one_at_a_time(actor)
             judgements = judge(actor, rows)
+            if seen is not None and fingerprint(judgements) != seen:
+                raise Conflict(
+                    "The registrations changed since this list was judged, so it would now do something else. "
+                    "Look at it again."
+                )
             faults = [fault for judged in judgements for fault in judged.faults]
             if faults and all_or_nothing:
                 raise Faulty(faults)
@@ -261,7 +265,10 @@ def _update_all(registrations: list[Registration]) -> None:
     ]
     for registration in registrations:
         registration.version += 1
-    Registration.objects.bulk_update(registrations, names, batch_size=200)
+    # An insert that finds each row there already: bulk_update compares every row with every other one of its batch.
+    Registration.objects.bulk_create(
+        registrations, update_conflicts=True, unique_fields=["id"], update_fields=names
+    )
 
 
 def _record(actor: Actor, judgements: list[Judgement]) -> None:
@@ -543,74 +550,6 @@ def keep_draft(*, actor: Actor, line: int, typed: Mapping[str, str]) -> None:
 def forget_draft(*, actor: Actor, line: int) -> None:
     """What was typed is saved now, or thrown away."""
     Draft.objects.filter(event=actor.event, person=actor.email, line=line).delete()
-
-
-# -- uploads --------------------------------------------------------------------------------
-
-
-@transaction.atomic
-def keep_upload(
-    *,
-    actor: Actor,
-    name: str,
-    content: bytes,
-    department: Department | None = None,
-    sort: str = Upload.Sort.LIST,
-) -> Upload:
-    """Keep a device list or calendar as it came, before anybody has read it. Raises Faulty when it is too large to be kept."""
-    if department is not None:
-        require(refusal_to_act_for(actor, department.pk))
-    else:
-        require(refusal_to_write(actor))
-    check_size(content)
-    upload = Upload.objects.create(
-        event=actor.event, department=department, name=name.strip()[:200] or sort, size=len(content), sort=sort,
-        content=gzip.compress(content, mtime=0), uploaded_by=actor.email,
-    )  # fmt: skip
-    journal.record(
-        actor=actor, event=actor.event.slug, verb=f"uploaded a {sort}", subject=upload.name,
-        department=department.code if department else "", changes={upload.name: {"bytes": [None, len(content)]}},
-    )  # fmt: skip
-    return upload
-
-
-@transaction.atomic
-def save_upload(
-    *,
-    actor: Actor,
-    upload: Upload,
-    rows: Iterable[Mapping[str, Any]],
-    seen: str,
-    rule: Mapping[str, Any] | None = None,
-) -> dict[str, int]:
-    """Save what an upload says, all or nothing, if it still does what was shown. Returns {new, changed, unchanged}.
-
-    `rule` says how a calendar's entries became these rows.
-    `seen` is the fingerprint of the judgements that stood on the page. Raises Faulty, or Conflict when the list would
-    do something else by now or was saved before.
-    """
-    if not Upload.objects.filter(pk=upload.pk, saved_at=None).update(
-        saved_at=timezone.now(), saved_by=actor.email
-    ):
-        raise Conflict("This list was saved already; upload it again to judge it anew.")
-    _one_at_a_time(actor)
-    rows = list(rows)
-    if fingerprint(judge(actor, rows)) != seen:
-        raise Conflict(
-            "The registrations changed since this list was judged, so it would now do something else. Look at it again."
-        )
-    judgements = register(actor=actor, rows=rows)
-    outcome = {
-        status.value: sum(judged.status == status for judged in judgements)
-        for status in (Status.NEW, Status.CHANGED, Status.UNCHANGED)
-    }
-    Upload.objects.filter(pk=upload.pk).update(outcome=outcome, rule=dict(rule or {}))
-    journal.record(
-        actor=actor, event=actor.event.slug, verb=f"saved an uploaded {upload.sort}", subject=upload.name,
-        department=upload.department.code if upload.department else "",
-        changes={upload.name: {name: [None, count] for name, count in outcome.items()}},
-    )  # fmt: skip
-    return outcome
 
 
 # -- calendars out --------------------------------------------------------------------------

@@ -32,9 +32,9 @@ from apps.events.api import (
 )
 from apps.events.models import CODE
 from apps.events.repeats import may_be_repeated
-from apps.registry import actions, queries
+from apps.registry import actions, queries, workbooks
 from apps.registry.catalogue import catalogue
-from apps.registry.importing import read_csv, write_csv
+from apps.registry.importing import FORMS, MEDIA_TYPES, read_csv, read_workbook, write_list
 from apps.registry.judging import Judgement, Status
 from apps.registry.lines import MAX_HZ, Names, row_of
 from apps.registry.models import FAMILIES, Carrier, Change, Kind, Registration
@@ -206,6 +206,15 @@ class CSVParser(BaseParser):
         return read_csv(stream.read()).rows
 
 
+class WorkbookParser(BaseParser):
+    """A device list as a workbook in the body."""
+
+    media_type = workbooks.MEDIA_TYPE
+
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> list[dict[str, str]]:
+        return read_workbook(stream.read()).rows
+
+
 class CatalogueList(EventView):
     """The kinds that an event may copy, by code."""
 
@@ -276,7 +285,7 @@ class RegistrationFilter(PageFilter):
     def get_fields(self) -> dict[str, Any]:
         """`as` is a word of the language, so it cannot be declared above."""
         whole = serializers.ChoiceField(
-            required=False, choices=["csv"], help_text="csv: the whole list as a file that imports again"
+            required=False, choices=FORMS, help_text="a file that imports again, without what is withdrawn"
         )
         return {**super().get_fields(), "as": whole}
 
@@ -290,7 +299,7 @@ FILTERS = {
 class RegistrationList(EventView):
     """The registrations that you may see, by id; and the door for new and changed ones."""
 
-    parser_classes = [JSONBody, CSVParser]
+    parser_classes = [JSONBody, CSVParser, WorkbookParser]
 
     @extend_schema(
         operation_id="registrations_list",
@@ -298,6 +307,7 @@ class RegistrationList(EventView):
         responses={
             (200, "application/json"): page_of(RegistrationSerializer),
             (200, "text/csv"): OpenApiTypes.STR,
+            (200, workbooks.MEDIA_TYPE): OpenApiTypes.BINARY,
         },
     )
     def get(self, request: Request, slug: str) -> Response | HttpResponse:
@@ -307,26 +317,32 @@ class RegistrationList(EventView):
         )
         zone = ZoneInfo(self.actor.event.timezone)
         if "as" in given:
-            content = write_csv(row_of(registration, zone) for registration in rows)
-            return HttpResponse(content, content_type="text/csv; charset=utf-8")
+            if "state" not in given:  # what is withdrawn would be registered anew from a file
+                rows = rows.exclude(state=RegistrationState.WITHDRAWN)
+            content = write_list((row_of(registration, zone) for registration in rows), given["as"])
+            return HttpResponse(content, content_type=MEDIA_TYPES[given["as"]])
         return self.page(rows, "pk", lambda page: [represent(row, zone) for row in page])
 
     @extend_schema(
         operation_id="registrations_write",
         description=(
             "A list of registrations, new or known by `external_id` or department and label; each row is answered for itself, "
-            "and good rows are saved even when others are faulty. With `?all_or_nothing=true`, and always for text/csv, one "
+            "and good rows are saved even when others are faulty. With `?all_or_nothing=true`, and always for files, one "
             "faulty row keeps all of them out (422 with every fault of every row). 201: something new; 200: nothing new; "
             "207: some rows are faulty; 422: all of them are."
         ),
         parameters=[ALL_OR_NOTHING],
-        request={"application/json": RegistrationSerializer(many=True), "text/csv": OpenApiTypes.STR},
+        request={
+            "application/json": RegistrationSerializer(many=True),
+            "text/csv": OpenApiTypes.STR,
+            workbooks.MEDIA_TYPE: OpenApiTypes.BINARY,
+        },
         responses=answers_of(RowAnswerSerializer),
     )
     @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
         rows = self.rows_given(settings.IMPORT_MAX_ROWS)
-        whole = self.all_or_nothing or request.content_type.startswith("text/csv")
+        whole = self.all_or_nothing or request.content_type.startswith(("text/csv", workbooks.MEDIA_TYPE))
         return answers(actions.register(actor=self.actor, rows=rows, all_or_nothing=whole))
 
 

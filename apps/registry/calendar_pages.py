@@ -1,6 +1,5 @@
 """Pages of calendars: hours on the air that come in as iCalendar, and addresses under which they go out."""
 
-import gzip
 from collections import Counter
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,7 +16,7 @@ from django.views import View
 from apps.common.errors import Conflict, Faulty, Missing
 from apps.events.queries import departments_of, zones_of
 from apps.events.views import EventPage
-from apps.registry import actions, queries
+from apps.registry import actions, queries, uploads
 from apps.registry.calendars import (
     Fate,
     Occurrence,
@@ -68,7 +67,7 @@ class Calendars(CalendarsPage):
     def keep(self, form: CalendarForm) -> Upload:
         file, code = form.cleaned_data["file"], form.cleaned_data.get("department")
         department = departments_of(self.actor).filter(code=code).first() if code else None
-        return actions.keep_upload(
+        return uploads.keep_upload(
             actor=self.actor,
             name=file.name,
             content=file.read(),
@@ -89,9 +88,9 @@ class Calendars(CalendarsPage):
         return actions.offer_feed(actor=self.actor, department=department, zone=zone)
 
     def shown(self, form: CalendarForm, feed_form: FeedForm, status: int = 200) -> HttpResponse:
-        uploads = queries.uploads_of(self.actor, Upload.Sort.CALENDAR).defer("content")[:20]
+        sent = queries.uploads_of(self.actor, Upload.Sort.CALENDAR).defer("content")[:20]
         return self.render(
-            form=form, feed_form=feed_form, uploads=uploads, status=status,
+            form=form, feed_form=feed_form, uploads=sent, status=status,
             feeds=[(feed, self.address(feed)) for feed in queries.feeds_of(self.actor)],
             may_offer=self.may_offer(feed_form),
         )  # fmt: skip
@@ -139,7 +138,7 @@ class CalendarPage(CalendarsPage):
         if upload.saved_at:
             return self.render(upload=upload)
         try:
-            occurrences = read_calendar(gzip.decompress(bytes(upload.content)), self.event)
+            occurrences = read_calendar(uploads.content_of(upload), self.event)
         except Faulty as refusal:
             return self.render(upload=upload, refused=refusal, faults=refusal.faults)
         return self.judged(upload, occurrences)
@@ -150,7 +149,7 @@ class CalendarPage(CalendarsPage):
 
         def save() -> None:
             lines = list(queries.lines_with_hours(self.actor, upload.department))
-            occurrences = read_calendar(gzip.decompress(bytes(upload.content)), self.event)
+            occurrences = read_calendar(uploads.content_of(upload), self.event)
             form = rule_form(request.POST, occurrences, lines)
             rule = form.rule()
             if rule is None:
@@ -159,7 +158,7 @@ class CalendarPage(CalendarsPage):
             if result.faults:
                 raise Faulty(result.faults)
             saved.append(
-                actions.save_upload(
+                uploads.save_upload(
                     actor=self.actor,
                     upload=upload,
                     rows=result.rows(),
@@ -227,7 +226,7 @@ class CalendarFile(CalendarPage):
 
     def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
         upload = self.found(pk)
-        answer = HttpResponse(gzip.decompress(bytes(upload.content)), content_type=CALENDAR)
+        answer = HttpResponse(uploads.content_of(upload), content_type=CALENDAR)
         answer["Content-Disposition"] = f'attachment; filename="calendar-{pk}.ics"'
         return answer
 

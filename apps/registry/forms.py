@@ -44,15 +44,22 @@ def in_megahertz(hertz: int | None) -> str:
     return f"{whole}.{rest:06d}".rstrip("0").rstrip(".")
 
 
+class Offer(forms.ChoiceField):
+    """A choice that is offered, not enforced: whatever comes is judged with the rest of the line, in the same words."""
+
+    def valid_value(self, value: Any) -> bool:
+        return True
+
+
 class RegistrationForm(forms.Form):
     """One line of a department's list, as people type it."""
 
     label = forms.CharField(
         help_text="What your crew calls it, unique in your department, such as «lead vocals»."
     )
-    kind = forms.ChoiceField(label="Kind of device")
-    department = forms.ChoiceField()
-    zone = forms.ChoiceField(help_text="Where it is used.")
+    kind = Offer(label="Kind of device")
+    department = Offer()
+    zone = Offer(help_text="Where it is used.")
     quantity = forms.CharField(
         label="Frequencies",
         initial="1",
@@ -70,15 +77,13 @@ class RegistrationForm(forms.Form):
         widget=forms.Textarea({"rows": 2}),
         help_text="Such as 2027-06-11T18:00/2027-06-11T23:00. From and until may then stay empty.",
     )
-    priority = forms.ChoiceField(choices=PRIORITIES, initial=2)
+    priority = Offer(choices=PRIORITIES, initial=2)
     power_mw = forms.CharField(label="Power, in mW", help_text="Empty: the strongest that is permitted.")
     fixed_hz = forms.CharField(
         label="Uses now, in MHz",
         help_text="Only where it is set to a frequency already, such as 606.125 or 606,125.",
     )
-    can_change = forms.ChoiceField(
-        label="Can that frequency change?", choices=CAN_CHANGE, initial=Change.FREELY
-    )
+    can_change = Offer(label="Can that frequency change?", choices=CAN_CHANGE, initial=Change.FREELY)
     low_hz = forms.CharField(label="Only from, in MHz", help_text="Leave both empty to use all it can tune.")
     high_hz = forms.CharField(label="up to, in MHz")
     contact = forms.CharField(
@@ -304,7 +309,7 @@ class DeviceFilter(forms.Form):
 class UploadForm(forms.Form):
     """A device list to be judged."""
 
-    file = forms.FileField(label="Device list (CSV)", allow_empty_file=True)
+    file = forms.FileField(label="Device list (XLSX or CSV)", allow_empty_file=True)
     department = forms.ChoiceField(label="Department of rows that name none", required=False)
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:

@@ -1,31 +1,111 @@
-"""Device lists as files: reading text of whatever encoding and separator into rows, and writing rows that read back."""
+"""Device lists as files: reading text or a workbook of whatever make into rows, and writing rows that read back."""
 
 import csv
+import difflib
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from django.conf import settings
 
 from apps.common.errors import Fault, Faulty
-from apps.registry.lines import COLUMNS, READ_ONLY
+from apps.registry import workbooks
+from apps.registry.lines import COLUMNS, KEY, READ_ONLY, REQUIRED, Names
+from apps.registry.models import Change
 
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_KNOWN = {*COLUMNS, *READ_ONLY, KEY}
+# What spreadsheets take for the beginning of a formula (OWASP, CSV Injection), behind any apostrophes against it.
+_FORMULA = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
+_NUMBERS = ("power_mw", "fixed_hz", "low_hz", "high_hz")
+FORMS = ("csv", "xlsx")
+MEDIA_TYPES = {"csv": "text/csv; charset=utf-8", "xlsx": workbooks.MEDIA_TYPE}
+
+COLUMN_WORDS = {
+    "external_id": "your own number; a line with the same number is changed instead of entered twice",
+    "label": "what your crew calls it, unique in its department; must be there",
+    "kind": "code or name of a kind of this event; must be there",
+    "department": "code or name; may be left out by who leads just one",
+    "zone": "code or name of a zone; must be there",
+    "quantity": "how many frequencies at the same time; empty: 1",
+    "units": "how many devices on each; empty: 1",
+    "spares": "how many frequencies in reserve; empty: 0",
+    "start": "switched on from, such as 2027-06-11T18:00, local time of the event",
+    "end": "until; leave start and end empty for all day",
+    "all_day": "yes or no",
+    "stretches": "where it is on more than once: start/end; start/end, such as 2027-06-11T18:00/2027-06-11T23:00",
+    "priority": "1 (the show stops without it) to 9; empty: 2",
+    "power_mw": "milliwatts; empty: the strongest permitted",
+    "fixed_hz": "the frequency in use now: 470125000 or 470.125 MHz",
+    "low_hz": "only from this frequency",
+    "high_hz": "up to this frequency",
+    "can_change": "no, between shows or freely: whether the frequency in use can change",
+    "contact": "who answers for it on the day",
+    "notes": "anything else",
+    "settings": "name=value; name=value",
+}
 
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of a file, and what was recognised in it, to be said to whoever uploaded it."""
+    """Rows of a file, and what was recognised in it, to be said to whoever uploaded it.
+
+    form: csv or xlsx; encoding and separator of the one, name of the sheet of the other.
+    """
 
     rows: list[dict[str, str]]
-    encoding: str
-    separator: str
+    form: str = "csv"
+    encoding: str = ""
+    separator: str = ""
+    sheet: str = ""
+
+    @property
+    def recognised(self) -> str:
+        """In words: how the file was read."""
+        how = (
+            f"read from the sheet «{self.sheet}»"
+            if self.form == "xlsx"
+            else f"read as {self.encoding}, separated by {self.separator}"
+        )
+        return f"{how}, with decimal commas" if self.decimal_commas else how
+
+    @property
+    def decimal_commas(self) -> bool:
+        return any(re.match(r"\s*\d+,\d", row.get(name, "")) for row in self.rows for name in _NUMBERS)
+
+
+def read_list(content: bytes) -> Table:
+    """Read a file with a header row, text or workbook. Raises Faulty when the file as a whole cannot be taken."""
+    check_size(content)
+    if content.startswith(b"\xd0\xcf\x11\xe0"):
+        raise _refused(
+            "file",
+            "",
+            "This is a workbook of an old make, or locked by a password. Save it as XLSX without one, or as CSV.",
+        )
+    return read_workbook(content) if workbooks.is_workbook(content) else read_csv(content)
+
+
+def read_workbook(content: bytes) -> Table:
+    """Read the sheet of a workbook that names our columns. Raises Faulty."""
+    check_size(content)
+    sheet = workbooks.read_sheet(content, _KNOWN)
+    header, *lines = sheet.rows
+    header = header + [""] * (max(map(len, sheet.rows)) - len(header))
+    faults = [
+        Fault(
+            row, header[place].strip() if place < len(header) else "", "",
+            "The file does not hold what this formula comes to; put the value itself into the cell.",
+        )
+        for row, place in sheet.unread
+    ]  # fmt: skip
+    return Table(_rows(header, lines, faults), "xlsx", sheet=sheet.name)
 
 
 def read_csv(content: bytes) -> Table:
-    """Read a file with a header row. Raises Faulty when the file as a whole cannot be taken.
+    """Read text with a header row. Raises Faulty.
 
     Encoding: UTF-8 with or without mark, UTF-16 with mark, else Windows-1252. Separator: whichever splits the header
     into the most columns that we know. Empty lines are passed over.
@@ -39,29 +119,43 @@ def read_csv(content: bytes) -> Table:
     separator = _separator(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     try:
-        lines = _bounded(reader)
+        header, *lines = _bounded(reader)
     except csv.Error as error:
         raise _refused(
             "file", "", f"Line {reader.line_num} cannot be read as CSV ({error}); look at its quotes."
         ) from None
-    header = [name.strip().lower().lstrip("\ufeff") for name in lines[0]]
-    _judge_header(header, separator)
-    rows, faults = [], []
-    for number, cells in enumerate(lines[1:], 1):
-        if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header) :]):
-            extra = f"{len(cells)} cells under {len(header)} columns"
+    faults = [
+        Fault(
+            number, "", f"{len(cells)} cells under {len(header)} columns",
+            f"Too many cells; put text that holds a {_SEPARATORS[separator]} into quotes.",
+        )
+        for number, cells in enumerate(lines, 1)
+        if any(cell.strip() for cell in cells[len(header) :])
+    ]  # fmt: skip
+    return Table(_rows(header, lines, faults), "csv", encoding, _SEPARATORS[separator])
+
+
+def _rows(header: Sequence[str], lines: Iterable[Sequence[str]], faults: list[Fault]) -> list[dict[str, str]]:
+    """The lines by the columns' names; a line that ends early is blank from there on. Raises Faulty."""
+    names = [name.strip().lower().lstrip("\ufeff") for name in header]
+    _judge_header(names)
+    rows = []
+    for number, cells in enumerate(lines, 1):
+        full = [_plain(cell) for cell in cells] + [""] * (len(names) - len(cells))
+        nameless = [cell for name, cell in zip(names, full, strict=False) if not name and cell.strip()]
+        if nameless:
             faults.append(
                 Fault(
                     number,
                     "",
-                    extra,
-                    f"Too many cells; put text that holds a {_SEPARATORS[separator]} into quotes.",
+                    nameless[0][:200],
+                    "No name stands above this cell; name its column, or empty it.",
                 )
             )
-        rows.append(dict(zip(header, (_plain(cell) for cell in cells), strict=False)))
+        rows.append({name: cell for name, cell in zip(names, full, strict=False) if name})
     if faults:
-        raise Faulty(faults)
-    return Table(rows, encoding, _SEPARATORS[separator])
+        raise Faulty(sorted(faults, key=lambda fault: fault.row))
+    return rows
 
 
 def check_size(content: bytes) -> None:
@@ -106,32 +200,36 @@ def _decoded(content: bytes) -> tuple[str, str]:
 
 def _separator(text: str) -> str:
     header = next(line for line in text.splitlines() if line.strip())
-    known = {*COLUMNS, *READ_ONLY}
 
     def score(separator: str) -> int:
         return sum(
-            name.strip().strip('"').lower().lstrip("\ufeff") in known for name in header.split(separator)
+            name.strip().strip('"').lower().lstrip("\ufeff") in _KNOWN for name in header.split(separator)
         )
 
     return max(_SEPARATORS, key=score)
 
 
-def _judge_header(header: list[str], separator: str) -> None:
+def _judge_header(header: list[str]) -> None:
+    if not set(header) & set(COLUMNS):
+        raise _refused(
+            "file",
+            ",".join(header)[:100],
+            "The first line names none of our columns. Separate them with commas, semicolons or tabs: "
+            + ",".join(COLUMNS),
+        )
     faults = [
-        Fault(0, name, name, "This column stands twice; remove one of them.")
+        Fault(0, name, name, f"The column «{name}» stands twice; remove one of them.")
         for name in sorted({name for name in header if name and header.count(name) > 1})
     ]
-    if not set(header) & set(COLUMNS):
-        shown = ",".join(header)[:100]
-        faults.append(
-            Fault(
-                0,
-                "file",
-                shown,
-                "The first line names none of our columns. Separate them with commas, semicolons or tabs: "
-                + ",".join(COLUMNS),
+    for name in filter(None, header):
+        if name not in _KNOWN:
+            close = difflib.get_close_matches(name, COLUMNS, 1)
+            hint = (
+                f"did you mean {close[0]}?"
+                if close
+                else "remove it, or take its name away and its cells with it."
             )
-        )
+            faults.append(Fault(0, name, name, f"There is no column «{name[:60]}»; {hint}"))
     if faults:
         raise Faulty(faults)
 
@@ -142,21 +240,45 @@ def _refused(name: str, value: str, message: str) -> Faulty:
 
 def _plain(cell: str) -> str:
     """Undo the apostrophe that our own export puts before what a spreadsheet would take for a formula."""
-    return cell[1:] if re.match(r"'[=+\-@\t\r]", cell) else cell
+    return cell[1:] if cell[:1] == "'" and _FORMULA.match(cell) else cell
 
 
-def write_csv(rows: Iterable[dict[str, Any]]) -> bytes:
-    """Rows (lines.row_of) as a file that reads back to the same rows."""
+# -- writing --------------------------------------------------------------------------------
+
+
+def write_list(rows: Iterable[dict[str, Any]], form: str = "csv") -> bytes:
+    """Rows (lines.row_of) as a file of that form, which reads back to the same rows."""
     columns = [*COLUMNS, *READ_ONLY]
+    return _written(columns, ([row.get(name) for name in columns] for row in rows), form)
+
+
+def write_remarks(rows: Mapping[int, dict[str, str]], faults: Iterable[Fault], form: str = "csv") -> bytes:
+    """Rows by their numbers as they came, with what is wrong with each in the column «reason», which is passed over when
+    the file is read again.
+    """
+    remarks: dict[int, list[str]] = {}
+    for fault in faults:
+        remarks.setdefault(fault.row, []).append(f"{fault.field}: {fault.message}")
+    columns = list(dict.fromkeys(name for row in rows.values() for name in row if name != "reason"))
+    lines = (
+        [*(row.get(name) for name in columns), " ".join(remarks.get(number, []))]
+        for number, row in rows.items()
+    )
+    return _written([*columns, "reason"], lines, form)
+
+
+def _written(columns: Sequence[str], lines: Iterable[Sequence[Any]], form: str) -> bytes:
+    if form == "xlsx":
+        return workbooks.write_sheet(columns, ([_sheet_cell(value) for value in line] for line in lines))
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(columns)
-    for row in rows:
-        writer.writerow([_cell(row.get(name)) for name in columns])
+    writer.writerows([_text_cell(value) for value in line] for line in lines)
     return out.getvalue().encode()
 
 
-def _cell(value: Any) -> str:
+def _said(value: Any) -> Any:
+    """A value as a cell says it: numbers stay numbers, everything else is text."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -165,29 +287,39 @@ def _cell(value: Any) -> str:
         return "; ".join(f"{name}={text}" for name, text in value.items())
     if isinstance(value, list):
         return "; ".join(value)
-    if isinstance(value, float):
-        return f"{value:g}"
-    text = str(value)
-    return f"'{text}" if text and text[0] in "=+-@\t\r" else text
+    return value if isinstance(value, int | float) else str(value)
 
 
-def write_remarks(rows: Iterable[dict[str, str]], faults: Iterable[Fault]) -> bytes:
-    """Rows as they came, with what is wrong with each in the column «reason», which is passed over when it is read again."""
-    rows = list(rows)
-    remarks: dict[int, list[str]] = {}
-    for fault in faults:
-        remarks.setdefault(fault.row, []).append(f"{fault.field}: {fault.message}")
-    columns = list(dict.fromkeys([name for row in rows for name in row if name != "reason"]))
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow([*columns, "reason"])
-    for number, row in enumerate(rows, 1):
-        writer.writerow(
-            [*(_cell(row.get(name)) for name in columns), _cell(" ".join(remarks.get(number, [])))]
-        )
-    return out.getvalue().encode()
+def _text_cell(value: Any) -> str:
+    said = _said(value)
+    text = str(int(said)) if isinstance(said, float) and said.is_integer() else str(said)
+    return f"'{text}" if _FORMULA.match(text) else text
 
 
-def write_template() -> bytes:
-    """An empty list: the line that names the columns."""
-    return (",".join(COLUMNS) + "\r\n").encode()
+def _sheet_cell(value: Any) -> Any:
+    """Text in a workbook is no formula as it is; what only looks like ours against formulas gets one more, as in text."""
+    said = _said(value)
+    return f"'{said}" if isinstance(said, str) and said[:1] == "'" and _FORMULA.match(said) else said
+
+
+def write_template(names: Names, form: str = "csv") -> bytes:
+    """An empty list: the columns' names; as a workbook also what they mean, and what may stand in them in this event."""
+    if form == "csv":
+        return _written(COLUMNS, [], "csv")
+    allowed: dict[str, list[tuple[str, str]]] = {
+        "kind": _choices(names.kinds),
+        "department": _choices(names.departments),
+        "zone": _choices(names.zones),
+        "all_day": [("yes", "on the air all day, every day"), ("no", "from start to end")],
+        "priority": [("1", "the show stops without it"), ("2", "usual"), *((str(n), "") for n in range(3, 9)),
+                     ("9", "if there is room")],
+        "can_change": [
+            (Change.NO, "the frequency in use now stays"), (Change.BETWEEN_SHOWS, "it may move between shows"),
+            (Change.FREELY, "it may move at any time"),
+        ],
+    }  # fmt: skip
+    return workbooks.write_template(COLUMN_WORDS, REQUIRED, allowed)
+
+
+def _choices(rows: dict[str, Any]) -> list[tuple[str, str]]:
+    return sorted({(row.code, row.name) for row in rows.values()})

@@ -1,7 +1,7 @@
 """What rows would do, before anything is saved: new, changed, unchanged or faulty, each with what would change."""
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -42,11 +42,21 @@ class Judgement:
     changes: dict[str, list[Any]] | None = None
 
 
-def judge(actor: Actor, rows: Iterable[Mapping[str, Any]]) -> list[Judgement]:
-    """Judge every row against what is there. Reads only; five queries however many rows there are."""
+def judge(
+    actor: Actor, rows: Iterable[Mapping[str, Any]], on_progress: Callable[[float], None] | None = None
+) -> list[Judgement]:
+    """Judge every row against what is there. Reads only; five queries however many rows there are.
+
+    `on_progress` hears now and then which share of the rows is judged.
+    """
     read = read_lines(actor, rows)
     known = _Known({line.department for _, line in read if line})
-    return [_judge(reading, line, known) for reading, line in read]
+    judged = []
+    for number, (reading, line) in enumerate(read):
+        if on_progress and number % 1000 == 0:
+            on_progress(number / len(read))
+        judged.append(_judge(reading, line, known))
+    return judged
 
 
 class _Known:
@@ -105,7 +115,7 @@ def _judge(reading: Reading, line: Line | None, known: _Known) -> Judgement:
     if reading.faults:
         return judged
     judged.label = str(line.values.get("label", label))
-    judged.changes = _changes(line, existing)
+    judged.changes = _changes(line, existing, str(raw.get("state") or "").strip())
     judged.status = Status.NEW if existing is None else Status.CHANGED if judged.changes else Status.UNCHANGED
     return judged
 
@@ -137,7 +147,8 @@ def _agrees_with_others(reading: Reading, line: Line, existing: Registration | N
         )
 
 
-def _changes(line: Line, existing: Registration | None) -> dict[str, list[Any]]:
+def _changes(line: Line, existing: Registration | None, said: str) -> dict[str, list[Any]]:
+    """What the line would change. An exported line that comes back as it went, its state with it, submits nothing again."""
     if existing is None:
         return {name: [None, value] for name, value in line.values.items()}
     changes = {
@@ -145,7 +156,8 @@ def _changes(line: Line, existing: Registration | None) -> dict[str, list[Any]]:
         for name, value in line.values.items()
         if getattr(existing, name) != value
     }
-    if existing.state in (RegistrationState.WITHDRAWN, RegistrationState.SENT_BACK):
+    rests = existing.state in (RegistrationState.WITHDRAWN, RegistrationState.SENT_BACK)
+    if rests and (changes or said != existing.state):
         changes["state"] = [existing.state, RegistrationState.SUBMITTED]
     return changes
 

@@ -33,6 +33,8 @@ MAX_COUNT = 500
 MAX_STRETCHES = 200
 
 _HERTZ = {"": 1, "hz": 1, "khz": 10**3, "mhz": 10**6, "ghz": 10**9}
+# What XML 1.0 (section 2.2) has no place for, and so no workbook either.
+_UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _YES, _NO = {"yes", "y", "true", "1", "x"}, {"no", "n", "false", "0"}
 
 
@@ -185,7 +187,8 @@ def _read(names: Names, reading: Reading, name: str, read: _Reader) -> Any:
 
 
 def _text(value: Any) -> str:
-    return "" if value is None else str(value).strip()
+    """Without blanks around it, and with line feeds alone at the ends of its lines."""
+    return "" if value is None else str(value).replace("\r\n", "\n").replace("\r", "\n").strip()
 
 
 def _plain(limit: int) -> _Reader:
@@ -195,8 +198,10 @@ def _plain(limit: int) -> _Reader:
         text = _text(value)
         if len(text) > limit:
             raise ValueError(f"Too long: {len(text)} characters, at most {limit}.")
-        if "\x00" in text:
-            raise ValueError("The text holds a character that cannot be stored (NUL); remove it.")
+        if strange := _UNWRITABLE.search(text):
+            raise ValueError(
+                f"The text holds a character that no file can carry (U+{ord(strange[0]):04X}); remove it."
+            )
         return text
 
     return read
@@ -272,6 +277,7 @@ def _power(_: Names, value: Any) -> float | None:
         return None
     try:
         power = Decimal(text)
+        power = round(power, 6) if power.is_finite() else power  # nanowatts: no more than any file carries
     except InvalidOperation:
         raise ValueError("Not a power; give milliwatts, such as 50.") from None
     if not (power.is_finite() and 0 < power <= 100_000):
@@ -303,8 +309,10 @@ def _settings(_: Names, value: Any) -> dict[str, str]:
         raise ValueError("A setting may not hold a semicolon, nor its name an equals sign.")
     if len({name for name, _ in pairs}) < len(pairs):
         raise ValueError("The same setting stands twice.")
-    if any(len(name) > 100 or len(text) > 500 or "\x00" in name + text for name, text in pairs):
+    if any(len(name) > 100 or len(text) > 500 for name, text in pairs):
         raise ValueError("A setting is too long; names have at most 100 characters, values 500.")
+    if any(_UNWRITABLE.search(name + text) for name, text in pairs):
+        raise ValueError("A setting holds a character that no file can carry; remove it.")
     return dict(pairs)
 
 

@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from apps.events.models import CODE, Department, Event, Zone
-from apps.registry.states import NOT_PERMITTED, RegistrationState
+from apps.registry.states import NOT_PERMITTED, RegistrationState, UploadState
 
 
 class Kind(models.Model):
@@ -187,8 +187,10 @@ class Registration(models.Model):
 class Upload(models.Model):
     """A device list as somebody sent it, kept byte for byte (compressed), whatever was in it.
 
-    `outcome` counts what was saved of it ({new, changed, unchanged}); empty until somebody says so. `rule` is how a
-    calendar was matched to lines when it was saved.
+    `outcome` counts what was saved of it ({new, changed, unchanged, left_out}), and `left_out` keeps the faults of the
+    rows that were not; both empty until somebody says so. A long list waits for a worker: `seen` and `good_only` are
+    what was asked for, `attempt` and `lease_until` decide who saves it, `refusal` says why it was not saved.
+    `rule` is how a calendar was matched to lines when it was saved.
     """
 
     class Sort(models.TextChoices):
@@ -202,6 +204,7 @@ class Upload(models.Model):
     )  # fmt: skip
     name = models.CharField(max_length=200)
     content = models.BinaryField()
+    read = models.BinaryField(null=True)  # what was read in a workbook, for to unpack one takes seconds
     size = models.PositiveIntegerField()
     uploaded_by = models.CharField(max_length=254)
     uploaded_at = models.DateTimeField(auto_now_add=True)
@@ -210,12 +213,27 @@ class Upload(models.Model):
     outcome = models.JSONField(default=dict)
     sort = models.CharField(max_length=10, choices=Sort.choices, default=Sort.LIST)
     rule = models.JSONField(default=dict)
+    left_out = models.JSONField(default=list)
+    state = models.CharField(max_length=8, choices=UploadState.choices, default=UploadState.KEPT)
+    seen = models.CharField(max_length=16, blank=True)
+    good_only = models.BooleanField(default=False)
+    attempt = models.PositiveIntegerField(default=0)
+    lease_until = models.DateTimeField(null=True, blank=True)
+    rung_at = models.DateTimeField(null=True, blank=True)
+    stage = models.CharField(max_length=60, blank=True)
+    share = models.FloatField(default=0)
+    refusal = models.TextField(blank=True)
 
     class Meta:
         ordering = ["event", "-pk"]
+        indexes = [models.Index(fields=["state"], name="registry_upload_state")]
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def active(self) -> bool:
+        return self.state in (UploadState.QUEUED, UploadState.SAVING)
 
 
 def feed_key() -> str:

@@ -26,3 +26,12 @@ MOVES: dict[str, frozenset[str]] = {
 
 def may_move(old: str, new: str) -> bool:
     return new in MOVES[old]
+
+
+class UploadState(models.TextChoices):
+    """A list is kept when it comes; a short one is saved at once, a long one by a worker."""
+
+    KEPT = "kept", "judged, nothing saved"
+    QUEUED = "queued", "waiting for a worker"
+    SAVING = "saving", "being saved"
+    SAVED = "saved", "saved"

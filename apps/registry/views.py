@@ -1,30 +1,32 @@
 """Pages on which lines of a list are written: the form, and the import. The list itself shows frequencies: see planning."""
 
-import gzip
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils.http import content_disposition_header
 
 from apps.common.choice import whole_number
-from apps.common.errors import Conflict, Faulty, Forbidden, Missing, Refusal, Stale
+from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Refusal, Stale
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
-from apps.registry import actions, queries
+from apps.registry import actions, queries, uploads
 from apps.registry.forms import RegistrationForm, UploadForm, typed_of
 from apps.registry.guidance import guidance
-from apps.registry.importing import Table, read_csv, write_remarks, write_template
+from apps.registry.importing import COLUMN_WORDS, MEDIA_TYPES, Table, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.lines import COLUMNS, hours_in_words
+from apps.registry.lines import COLUMNS, Names, hours_in_words
 from apps.registry.models import Draft, Registration, Upload
 from apps.registry.rules import refusal_to_change
-from apps.registry.states import RegistrationState
+from apps.registry.states import RegistrationState, UploadState
 
 SHOWN_ROWS = 100
 
@@ -255,41 +257,20 @@ class DeviceHelp(LinePage):
 
 
 def file_answer(content: bytes, name: str) -> HttpResponse:
-    answer = HttpResponse(content, content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
+    """A file to be kept; what its name ends in says what it is."""
+    form = name.rsplit(".", 1)[-1]
+    answer = HttpResponse(content, content_type=MEDIA_TYPES.get(form, "application/octet-stream"))
+    answer["Content-Disposition"] = content_disposition_header(True, name) or "attachment"
     return answer
 
 
 class Template(EventPage):
-    """An empty list with the columns' names."""
+    """An empty list with the columns' names; as a workbook with what may stand in them."""
+
+    form = "csv"
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        return file_answer(write_template(), "devices.csv")
-
-
-COLUMN_WORDS = {
-    "external_id": "your own number; a line with the same number is changed instead of entered twice",
-    "label": "what your crew calls it, unique in its department; must be there",
-    "kind": "code or name of a kind of this event; must be there",
-    "department": "code or name; may be left out by who leads just one",
-    "zone": "code or name of a zone; must be there",
-    "quantity": "how many frequencies at the same time; empty: 1",
-    "units": "how many devices on each; empty: 1",
-    "spares": "how many frequencies in reserve; empty: 0",
-    "start": "switched on from, such as 2027-06-11T18:00, local time of the event",
-    "end": "until; leave start and end empty for all day",
-    "all_day": "yes or no",
-    "stretches": "where it is on more than once: start/end; start/end, such as 2027-06-11T18:00/2027-06-11T23:00",
-    "priority": "1 (the show stops without it) to 9; empty: 2",
-    "power_mw": "milliwatts; empty: the strongest permitted",
-    "fixed_hz": "the frequency in use now: 470125000 or 470.125 MHz",
-    "low_hz": "only from this frequency",
-    "high_hz": "up to this frequency",
-    "can_change": "no, between shows or freely: whether the frequency in use can change",
-    "contact": "who answers for it on the day",
-    "notes": "anything else",
-    "settings": "name=value; name=value",
-}
+        return file_answer(write_template(Names(self.actor), self.form), f"devices.{self.form}")
 
 
 class Import(EventPage):
@@ -313,22 +294,24 @@ class Import(EventPage):
         file = form.cleaned_data["file"]
         code = form.cleaned_data.get("department")
         department = self.event.departments.get(code=code) if code else None
-        return actions.keep_upload(
+        return uploads.keep_upload(
             actor=self.actor, name=file.name, content=file.read(), department=department
         )
 
     def shown(self, form: UploadForm, status: int = 200) -> HttpResponse:
-        uploads = queries.uploads_of(self.actor).defer("content")[:20]
+        found = queries.uploads_of(self.actor).defer("content", "read", "left_out")[:20]
         return self.render(
             form=form,
-            uploads=uploads,
+            uploads=[(upload, outcome_in_words(upload.outcome)) for upload in found],
             columns=[(name, COLUMN_WORDS[name]) for name in COLUMNS],
+            most_rows=f"{settings.IMPORT_MAX_ROWS:,}",
+            most_bytes=settings.IMPORT_MAX_BYTES,
             status=status,
         )
 
 
 class UploadPage(EventPage):
-    """One upload: every row judged against what is there now; saved as a whole, or mended and sent again."""
+    """One upload: every row judged against what is there now; saved as a whole or its good rows alone, or sent again."""
 
     here = "registry:import"
     template = "registry/upload.html"
@@ -344,31 +327,46 @@ class UploadPage(EventPage):
         return self.shown(self.found(pk))
 
     def post(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
-        upload = self.found(pk)
-        saved: list[dict[str, int]] = []
-
-        def save() -> None:
-            rows, seen = rows_of(upload), request.POST.get("seen", "")
-            saved.append(actions.save_upload(actor=self.actor, upload=upload, rows=rows, seen=seen))
-
-        if self.attempt(save):
-            outcome = saved[0]
-            messages.success(
-                request,
-                f"Saved: {outcome['new']} new, {outcome['changed']} changed, {outcome['unchanged']} unchanged.",
-            )
-            return redirect("planning:devices", slug)
+        upload, deed = self.found(pk), request.POST.get("do", "save")
+        if deed == "call off":
+            if self.attempt(lambda: uploads.call_off(actor=self.actor, upload=upload)):
+                messages.info(request, "Called off; nothing was saved.")
+        elif deed in ("save", "save good rows"):
+            seen, good_only = request.POST.get("seen", ""), deed == "save good rows"
+            if (
+                self.attempt(lambda: self.take(upload, seen, good_only))
+                and not good_only
+                and not upload.active
+            ):
+                return redirect("planning:devices", slug)
+        else:
+            messages.error(request, "Choose what to do with the list.")
         return redirect(request.path)
+
+    def take(self, upload: Upload, seen: str, good_only: bool) -> None:
+        """A short list at once; a long one by a worker, while the page shows how far it is."""
+        rows = uploads.rows_of(upload, uploads.table_of(upload))
+        if len(rows) > settings.IMPORT_AT_ONCE_ROWS:
+            uploads.ask_to_save(actor=self.actor, upload=upload, seen=seen, good_only=good_only)
+            upload.refresh_from_db()
+            return
+        outcome = uploads.save_upload(
+            actor=self.actor, upload=upload, rows=rows, seen=seen, good_only=good_only
+        )
+        messages.success(self.request, f"Saved: {outcome_in_words(outcome)}.")
 
     def shown(self, upload: Upload) -> HttpResponse:
         form = UploadForm(
             actor=self.actor, initial={"department": upload.department and upload.department.code}
         )
-        if upload.saved_at:
-            return self.render(upload=upload, form=form)
+        if upload.state != UploadState.KEPT:
+            return self.render(
+                upload=upload, form=form, outcome=outcome_in_words(upload.outcome),
+                left_out=upload.outcome.get("left_out", 0), faults=upload.left_out[:SHOWN_ROWS],
+            )  # fmt: skip
         try:
-            table = table_of(upload)
-            judgements = judge(self.actor, _with_department(upload, table))
+            table = uploads.table_of(upload)
+            judgements = judge(self.actor, uploads.rows_of(upload, table))
         except (Faulty, Forbidden) as refusal:
             return self.render(
                 upload=upload, form=form, refused=refusal, faults=getattr(refusal, "faults", [])
@@ -390,20 +388,23 @@ class UploadPage(EventPage):
         )  # fmt: skip
 
 
-def table_of(upload: Upload) -> Table:
-    return read_csv(gzip.decompress(bytes(upload.content)))
+class UploadProgress(UploadPage):
+    """The moving part of a list's page while a worker saves it; then the whole page is asked for again."""
+
+    template = "registry/saving.html"
+
+    def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+        upload = self.found(pk)
+        answer = self.render(upload=upload)
+        if not upload.active:
+            answer["HX-Refresh"] = "true"
+        return answer
 
 
-def rows_of(upload: Upload) -> list[dict[str, str]]:
-    return _with_department(upload, table_of(upload))
-
-
-def _with_department(upload: Upload, table: Table) -> list[dict[str, str]]:
-    if upload.department is None:
-        return table.rows
-    return [
-        row if row.get("department") else {**row, "department": upload.department.code} for row in table.rows
-    ]
+def outcome_in_words(outcome: Mapping[str, int]) -> str:
+    left_out = outcome.get("left_out", 0)
+    words = ", ".join(f"{outcome.get(name, 0)} {name}" for name in ("new", "changed", "unchanged"))
+    return f"{words}, {left_out} left out" if left_out else words
 
 
 def changes_in_words(judged: Judgement) -> list[tuple[str, str, str]]:
@@ -425,16 +426,25 @@ def changes_in_words(judged: Judgement) -> list[tuple[str, str, str]]:
 
 
 class UploadFile(UploadPage):
-    """The upload as it came, or with what is wrong with each row beside it."""
+    """The upload as it came, or with what is wrong beside each row: of all rows, or of those that cannot be taken."""
 
     def get(self, request: HttpRequest, slug: str, pk: int) -> HttpResponse:
-        upload = self.found(pk)
-        if request.GET.get("as") != "remarks":
-            return file_answer(gzip.decompress(bytes(upload.content)), f"upload-{pk}.csv")
+        upload, asked = self.found(pk), request.GET.get("as", "")
+        if asked not in ("remarks", "faulty"):
+            return file_answer(uploads.content_of(upload), upload.name)
         try:
-            rows = table_of(upload).rows
+            table = uploads.table_of(upload)
         except Refusal:
             raise Missing() from None
-        judgements = judge(self.actor, _with_department(upload, table_of(upload)))
-        faults = [fault for judged in judgements for fault in judged.faults]
-        return file_answer(write_remarks(rows, faults), f"upload-{pk}-remarks.csv")
+        faults = self.faults(upload, table)
+        wanted = {fault.row for fault in faults} if asked == "faulty" else None
+        rows = {number: row for number, row in enumerate(table.rows, 1) if wanted is None or number in wanted}
+        name = f"upload-{pk}-{'to-mend' if asked == 'faulty' else 'remarks'}.{table.form}"
+        return file_answer(write_remarks(rows, faults, table.form), name)
+
+    def faults(self, upload: Upload, table: Table) -> list[Fault]:
+        """What was wrong when it was saved; before that, what is wrong now."""
+        if upload.state == UploadState.SAVED:
+            return [Fault(**fault) for fault in upload.left_out]
+        judgements = judge(self.actor, uploads.rows_of(upload, table))
+        return [fault for judged in judgements for fault in judged.faults]

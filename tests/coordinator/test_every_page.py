@@ -20,8 +20,9 @@ from apps.planning.models import LeftOut, RunDocument
 from apps.publishing import relaying
 from apps.publishing.actions import add_hook, publish
 from apps.publishing.models import Delivery, Reading
-from apps.registry import actions as registry
+from apps.registry.actions import offer_feed
 from apps.registry.models import Carrier, Registration, Unit
+from apps.registry.uploads import keep_upload
 from apps.solver import read_problem, solve
 from apps.spectrum.actions import add_outsider, mark_occupied
 from tests.site import Site, line, make_site, register
@@ -95,13 +96,13 @@ def site() -> Site:
     planning.approve(actor=site.coordinator, selection=everything)
     for code in ("AUD", "VID", "GRD"):
         for actor in (site.coordinator, {"AUD": site.lead, "VID": site.other, "GRD": site.guard}[code]):
-            registry.keep_upload(
+            keep_upload(
                 actor=actor,
                 name=f"list of {code}.csv",
                 content=b"label,kind\n",
                 department=site.department(code),
             )
-            registry.keep_upload(
+            keep_upload(
                 actor=actor,
                 name=f"calendar of {code}.ics",
                 content=CALENDAR,
@@ -109,7 +110,7 @@ def site() -> Site:
                 sort="calendar",
             )
         if code != "GRD":
-            registry.offer_feed(actor=site.coordinator, department=site.department(code))
+            offer_feed(actor=site.coordinator, department=site.department(code))
     for breach in _breaches(site):
         planning.accept_breach(actor=site.coordinator, breach=breach, reason="agreed at the table")
     publish(actor=site.coordinator, note="first")

@@ -3,7 +3,7 @@
 import pytest
 
 from apps.common.errors import Faulty
-from apps.registry.importing import read_csv, write_csv
+from apps.registry.importing import read_csv, write_list
 from apps.registry.lines import COLUMNS, READ_ONLY
 
 HEADER = "label,kind,department,zone,quantity"
@@ -76,7 +76,7 @@ def test_what_is_written_reads_back() -> None:
     row = dict.fromkeys(COLUMNS) | {
         "label": "=cmd()", "kind": "mic", "quantity": 2, "all_day": True, "settings": {"pairing key": "7, no, 8", "gain": "-3"},
     }  # fmt: skip
-    text = write_csv([{**row, **dict.fromkeys(READ_ONLY)}])
+    text = write_list([{**row, **dict.fromkeys(READ_ONLY)}])
     read = read_csv(text).rows[0]
     assert read["label"] == "=cmd()"
     assert b"'=cmd()" in text

@@ -14,7 +14,7 @@ from apps.planning.snapshot import freeze
 from apps.publishing import rendering
 from apps.publishing.actions import publish
 from apps.publishing.queries import sheet_line
-from apps.registry.importing import read_csv, write_csv
+from apps.registry.importing import read_csv, write_list
 from apps.registry.judging import Status
 from apps.registry.lines import row_of, values_of_hours
 from apps.registry.models import Carrier, Registration
@@ -46,7 +46,7 @@ def test_stretches_are_read_from_a_list_or_a_cell_and_put_in_order(site: Site, g
 def test_a_list_with_stretches_reads_back_to_itself(site: Site) -> None:
     once = line("once", start="2027-06-11T10:00", end="2027-06-11T11:00")
     register(site.lead, line("evenings", stretches=EVENINGS), line("always"), once)
-    content = write_csv(
+    content = write_list(
         row_of(row, VIENNA) for row in Registration.objects.select_related("kind", "zone", "department")
     )
     again = register(site.lead, *read_csv(content).rows)

@@ -13,9 +13,9 @@ from apps.events.api import DepartmentSerializer, EventSerializer, ZoneSerialize
 from apps.events.models import Event
 from apps.planning.api import represent as represent_row
 from apps.planning.queries import plan_rows
-from apps.registry.importing import write_csv
+from apps.registry.importing import write_list
 from apps.registry.lines import row_of
-from apps.registry.queries import registrations_of
+from apps.registry.queries import registrations_matching
 
 
 class Command(BaseCommand):
@@ -40,7 +40,8 @@ class Command(BaseCommand):
         self._write(out / "event.json", _json(content))
         self._write(out / "plan.json", _json([represent_row(row) for row in plan_rows(actor)]))
         self._write(
-            out / "registrations.csv", write_csv(row_of(row, zone) for row in registrations_of(actor))
+            out / "registrations.csv",
+            write_list(row_of(row, zone) for row in registrations_matching(actor, {})),
         )
 
     def _write(self, path: Path, content: bytes) -> None:
