@@ -19,6 +19,7 @@ urlpatterns = [
     path("events/", events.EventList.as_view(), name="events"),
     path(E, events.EventDetail.as_view(), name="event"),
     path(f"{E}zones/", events.ZoneList.as_view(), name="zones"),
+    path(f"{E}zones.geojson", events.ZoneMap.as_view(), name="zones-map"),
     path(f"{E}zones/<slug:code>/", events.ZoneDetail.as_view(), name="zone"),
     path(f"{E}departments/", events.DepartmentList.as_view(), name="departments"),
     path(f"{E}television/", spectrum.TelevisionList.as_view(), name="television"),

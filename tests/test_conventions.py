@@ -17,7 +17,16 @@ KINDS = {
 OWN = {
     "common": {"choice", "describing", "errors", "envelope", "paging"},
     "journal": set(),
-    "events": {"actors", "authentication", "setting_up", "letters", "repeats"},
+    "events": {
+        "actors",
+        "authentication",
+        "setting_up",
+        "letters",
+        "geodesy",
+        "maps",
+        "map_pages",
+        "repeats",
+    },
     "spectrum": {"rulesets", "surveys", "reading"},
     "registry": {
         "lines",

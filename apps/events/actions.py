@@ -15,6 +15,7 @@ from django.utils import timezone
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Stale, require
 from apps.events import queries, rules
 from apps.events.actors import Actor, founder
+from apps.events.maps import Placed, fingerprint, read_map
 from apps.events.models import Department, Event, Invitation, Membership, Person, Role, Token, Zone
 from apps.journal import actions as journal
 
@@ -135,6 +136,39 @@ def add_zone(*, actor: Actor, code: str, name: str, **fields: Any) -> Zone:
     changes = {code: {"name": [None, name], **{key: [None, value] for key, value in fields.items()}}}
     journal.record(actor=actor, event=actor.event.slug, verb="added the zone", subject=code, changes=changes)
     return zone
+
+
+@transaction.atomic
+def place_zones(*, actor: Actor, content: bytes | str, seen: str | None = None) -> list[Placed]:
+    """Add and change zones as a map (GeoJSON) has them; zones that it does not hold stay as they are.
+
+    `seen` is the fingerprint of the verdicts that a page showed. Raises Faulty with every fault of every feature, Conflict
+    when the map would do something else by now or the event has no origin.
+    """
+    require(rules.refusal_to_coordinate(actor))
+    # One at a time, so that what was judged is what is written.
+    Event.objects.select_for_update().get(pk=actor.event.pk)
+    read = read_map(content, actor.event, queries.zones_of(actor))
+    faults = [fault for placed in read for fault in placed.faults]
+    if faults:
+        raise Faulty(faults)
+    if seen is not None and fingerprint(read) != seen:
+        raise Conflict(
+            "The zones changed since this map was judged, so it would now do something else. Look at it again."
+        )
+    written = [placed for placed in read if placed.changes]
+    for placed in written:
+        if placed.zone is None:
+            Zone.objects.create(event=actor.event, code=placed.code, **placed.values)
+        else:
+            save_if_unchanged(placed.zone, None, f"Zone {placed.code}", **placed.values)
+    if written:
+        touch(actor.event)
+        journal.record(
+            actor=actor, event=actor.event.slug, verb="placed zones from a map", subject=f"{len(written)} zones",
+            changes={placed.code: placed.changes for placed in written},
+        )  # fmt: skip
+    return read
 
 
 @transaction.atomic

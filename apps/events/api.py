@@ -8,9 +8,11 @@ from typing import Any, cast
 from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.db.models import Model, QuerySet
-from django.http import Http404
+from django.http import Http404, HttpResponse
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework import serializers
+from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
@@ -19,7 +21,7 @@ from apps.common.envelope import TooLarge, Unguarded, status_of_rows
 from apps.common.errors import Fault, Faulty, Missing, Stale
 from apps.common.paging import pages_for
 from apps.common.serializers import FaultSerializer, FiniteField, PageFilter, Strict, values_of
-from apps.events import actions, queries
+from apps.events import actions, maps, queries
 from apps.events.actors import Actor
 from apps.events.models import CODE, Department, Event, Person, Token, Zone
 from apps.events.repeats import may_be_repeated
@@ -384,6 +386,53 @@ class ZoneDetail(Zones, CodedDetail):
 
     def remove(self, row: Zone, version: int | None) -> None:
         actions.remove_zone(actor=self.actor, zone=row, version=version)
+
+
+class MapParser(BaseParser):
+    """A map in the body, as it came."""
+
+    media_type = maps.MEDIA_TYPE
+
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> bytes:
+        content: bytes = stream.read()
+        return content
+
+
+class ZoneMap(EventView):
+    """The zones as GeoJSON (RFC 7946): degrees here, metres from the event's origin everywhere else."""
+
+    parser_classes = [MapParser]
+    most_bytes = maps.MAX_BYTES
+
+    @extend_schema(operation_id="zones_map", responses={(200, maps.MEDIA_TYPE): OpenApiTypes.OBJECT})
+    def get(self, request: Request, slug: str) -> HttpResponse:
+        content = maps.write_map(self.actor.event, queries.zones_of(self.actor))
+        return HttpResponse(content, content_type=maps.MEDIA_TYPE)
+
+    @extend_schema(
+        operation_id="zones_place",
+        description=(
+            "Adds and changes zones as the features of a map have them, all or none; zones that it does not hold stay. A "
+            "feature means the zone of its property `code`, else of its `name`, else of its id."
+        ),
+        request={maps.MEDIA_TYPE: OpenApiTypes.OBJECT},
+        responses={code: CodeRowSerializer(many=True) for code in (200, 201)},
+    )
+    @may_be_repeated
+    def post(self, request: Request, slug: str) -> Response:
+        read = actions.place_zones(actor=self.actor, content=cast(bytes, request.data))
+        versions = dict(queries.zones_of(self.actor).values_list("code", "version"))
+        answers: list[dict[str, Any]] = [
+            {
+                "row": one.row,
+                "code": one.code,
+                "status": one.status.value,
+                "version": versions[one.code],
+                "errors": [],
+            }
+            for one in read
+        ]
+        return Response(answers, status=status_of_rows(answer["status"] for answer in answers))
 
 
 class DepartmentSerializer(CodedSerializer):

@@ -224,3 +224,26 @@ class TokenForm(forms.Form):
         self.fields["department"].queryset = departments
         if not may_write:
             del self.fields["writes"]
+
+
+class MapForm(forms.Form):
+    """Zones as GeoJSON: a file, or its text, which stays on the page until it is saved."""
+
+    file = forms.FileField(label="Map (GeoJSON)", required=False, allow_empty_file=True)
+    text = forms.CharField(
+        label="or its text",
+        required=False,
+        strip=False,
+        widget=forms.Textarea({"rows": 6, "spellcheck": "false"}),
+    )
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or self.cleaned_data
+        if file := values.get("file"):
+            try:
+                values["text"] = file.read().decode("utf-8-sig")
+            except UnicodeDecodeError:
+                self.add_error("file", "This is no text in UTF-8. Export the zones as GeoJSON (RFC 7946).")
+        elif not values.get("text", "").strip():
+            self.add_error("file", "Choose a file, or put its text below.")
+        return values

@@ -86,7 +86,11 @@ class Event(models.Model):
 
 
 class Zone(models.Model):
-    """A place that sends, receives or both. Metres east and north of the event's origin; degrees only at the edge."""
+    """A place that sends, receives or both. Metres east and north of the event's origin; degrees only at the edge.
+
+    `east_m` and `north_m` are where its antennas are. `outline` ([[[east, north], …], …]: a ring of corners, then its holes)
+    is what it covers, where somebody drew that.
+    """
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="zones")
     code = models.CharField(max_length=32, validators=[CODE])
@@ -94,6 +98,7 @@ class Zone(models.Model):
     words = models.TextField(blank=True)
     east_m = models.FloatField(default=0)
     north_m = models.FloatField(default=0)
+    outline = models.JSONField(default=list, blank=True)
     antenna_height_m = models.FloatField(default=3)
     indoor = models.BooleanField(default=False)
     own_distance_m = models.FloatField(

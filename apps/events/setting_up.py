@@ -34,6 +34,7 @@ from apps.events.views import EventPage, Item
 PARTS = (
     ("Event", "spectrum:event"),
     ("Zones", "events:zones"),
+    ("Map", "events:map"),
     ("Departments", "events:departments"),
     ("Kinds of device", "registry:kinds"),
     ("Surroundings", "spectrum:surroundings"),

@@ -3,7 +3,7 @@
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from apps.events import setting_up, views
+from apps.events import map_pages, setting_up, views
 
 E = "e/<slug:slug>/"
 
@@ -18,6 +18,8 @@ urlpatterns = [
     path("invitation/<str:key>/", views.OpenInvitation.as_view(), name="invitation"),
     path(f"{E}set-up/zones/", setting_up.Zones.as_view(), name="zones"),
     path(f"{E}set-up/zones/<str:code>/", setting_up.ChangeZone.as_view(), name="zone"),
+    path(f"{E}set-up/map/", map_pages.Map.as_view(), name="map"),
+    path(f"{E}zones.geojson", map_pages.MapFile.as_view(), name="map-file"),
     path(f"{E}set-up/departments/", setting_up.Departments.as_view(), name="departments"),
     path(f"{E}set-up/departments/<str:code>/", setting_up.ChangeDepartment.as_view(), name="department"),
     path(f"{E}set-up/people/", setting_up.People.as_view(), name="people"),
