@@ -28,11 +28,11 @@ class Map(SetUpPage):
         if not form.is_valid():
             return self.shown(form, status=422)
         text = form.cleaned_data["text"]
-        if "save" in request.POST and self.attempt(lambda: self.save(text, request.POST.get("seen", ""))):
+        if "save" in request.POST and self.attempt(lambda: self.take(text, request.POST.get("seen", ""))):
             return redirect("events:zones", slug)
         return self.judged(text)
 
-    def save(self, text: str, seen: str) -> None:
+    def take(self, text: str, seen: str) -> None:
         counts = Counter(
             placed.status for placed in actions.place_zones(actor=self.actor, content=text, seen=seen)
         )

@@ -53,7 +53,7 @@ def site() -> Site:
 
     A webhook of every department and of the whole event, with what they are told of it.
     """
-    site = make_site()
+    site = make_site(latitude_deg=48.2, longitude_deg=16.37)
     for code in ("", "AUD", "VID", "GRD"):
         add_hook(
             actor=site.coordinator, label=f"tool of {code}", address="https://9.9.9.9/", topics=["registration.accepted"],
