@@ -232,6 +232,7 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1/",
+    "ENABLE_LIST_MECHANICS_ON_NON_2XX": True,
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
     "ENUM_NAME_OVERRIDES": {
         "ChannelState": "apps.spectrum.rules.CHANNEL_STATES",

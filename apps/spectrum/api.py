@@ -22,7 +22,7 @@ class ChannelSerializer(serializers.Serializer[Any]):
     high_hz = serializers.IntegerField(source="channel.high_hz")
     state = serializers.ChoiceField(choices=CHANNEL_STATES)
     source = serializers.CharField(source="mark.source", default="")
-    known_on = serializers.DateField(source="mark.known_on", default=None)
+    known_on = serializers.DateField(source="mark.known_on", default=None, allow_null=True)
     reserved = serializers.CharField(help_text="why the ruleset keeps it out of anybody's hands, if it does")
     version = serializers.IntegerField()
 
