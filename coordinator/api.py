@@ -18,6 +18,7 @@ urlpatterns = [
     path("openapi.json", SpectacularJSONAPIView.as_view(), name="openapi"),
     path("events/", events.EventList.as_view(), name="events"),
     path(E, events.EventDetail.as_view(), name="event"),
+    path(f"{E}token/", events.TokenDetail.as_view(), name="token"),
     path(f"{E}zones/", events.ZoneList.as_view(), name="zones"),
     path(f"{E}zones.geojson", events.ZoneMap.as_view(), name="zones-map"),
     path(f"{E}zones/<slug:code>/", events.ZoneDetail.as_view(), name="zone"),

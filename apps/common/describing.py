@@ -40,7 +40,9 @@ class Description(AutoSchema):
         operation: dict[str, Any] | None = super().get_operation(*args, **kwargs)
         if operation is None:
             return None
-        writes, edits = self.method != "GET", self.method in ("PUT", "PATCH", "DELETE")
+        writes = self.method != "GET"
+        # What has no version, such as a token, is taken away without saying which.
+        edits = self.method in ("PUT", "PATCH", "DELETE") and hasattr(self.view, "patch")
         parameters = operation.setdefault("parameters", [])
         if edits:
             parameters.append(IF_MATCH)

@@ -484,6 +484,40 @@ class DepartmentDetail(Departments, CodedDetail):
         actions.remove_department(actor=self.actor, department=row, version=version)
 
 
+# -- the token itself -----------------------------------------------------------------------
+
+
+class TokenSerializer(serializers.Serializer[Any]):
+    """What a token may do; its secret is shown once, where it is issued."""
+
+    label = serializers.CharField()
+    begins_with = serializers.CharField(source="token_key")
+    department = serializers.CharField(
+        source="department.code", default=None, allow_null=True, help_text="null: all that its owner reaches"
+    )
+    writes = serializers.BooleanField()
+    expires_at = serializers.DateTimeField(source="expiry", allow_null=True)
+    last_used_at = serializers.DateTimeField(allow_null=True, help_text="to the minute")
+
+
+class TokenDetail(EventView):
+    """The token that the request came with; DELETE ends it at once."""
+
+    @property
+    def token(self) -> Token:
+        assert isinstance(self.request.auth, Token)
+        return self.request.auth
+
+    @extend_schema(operation_id="token_read", responses=TokenSerializer)
+    def get(self, request: Request, slug: str) -> Response:
+        return Response(TokenSerializer(self.token).data)
+
+    @extend_schema(operation_id="token_revoke", responses={204: None})
+    def delete(self, request: Request, slug: str) -> Response:
+        actions.revoke_token(actor=self.actor, token=self.token)
+        return Response(status=204)
+
+
 class NotHere(APIView):
     """Every other address: 401 without credentials, 404 with them."""
 

@@ -8,6 +8,7 @@ from django.core.validators import RegexValidator
 from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Lower
+from django.utils import timezone
 from knox.models import AbstractAuthToken
 
 CODE = RegexValidator(
@@ -222,6 +223,11 @@ class Token(AbstractAuthToken):
 
     class Meta:
         ordering = ["-created", "pk"]
+
+    @property
+    def standing(self) -> str:
+        """Whether it still opens anything, in one word."""
+        return "expired" if self.expiry is not None and self.expiry <= timezone.now() else "valid"
 
 
 class Repeat(models.Model):

@@ -343,11 +343,11 @@ class Tokens(EventPage):
     here = "events:tokens"
 
     def form(self, data: Mapping[str, Any] | None = None) -> TokenForm:
+        departments = queries.departments_of(self.actor)
+        own = departments.first() if self.actor.departments and len(self.actor.departments) == 1 else None
         return TokenForm(
-            data,
-            departments=queries.departments_of(self.actor),
-            may_write=not rules.refusal_to_write(self.actor),
-        )
+            data, departments=departments, may_write=not rules.refusal_to_write(self.actor), initial={"department": own}
+        )  # fmt: skip
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         return self.render(form=self.form(), rows=queries.tokens_of(self.actor))

@@ -212,6 +212,30 @@ def test_a_token_is_shown_once_and_works_until_it_is_revoked(site: Site) -> None
     assert browser.get("/api/v1/events/harbour-days/", **machine).status_code == 401
 
 
+def test_a_lead_issues_for_the_own_department_and_a_coordinator_sees_and_revokes_all(site: Site) -> None:
+    lead, coordinator = site.browser("lead"), site.browser("coordinator")
+    audio = site.department("AUD")
+    assert f'<option value="{audio.pk}" selected>' in lead.get(f"{BASE}tokens/").content.decode()
+    lead.post(f"{BASE}tokens/", {"label": "labels", "days": "2", "department": str(audio.pk), "writes": "on"})
+    token = Token.objects.get()
+    assert (token.department, token.writes) == (audio, True)
+    page = coordinator.get(f"{BASE}tokens/").content.decode()
+    assert "labels" in page and "Lead" in page and "never" in page and "valid" in page
+    Token.objects.update(expiry="2020-01-01T00:00Z")
+    assert "expired" in lead.get(f"{BASE}tokens/").content.decode()
+    assert coordinator.post(f"{BASE}tokens/{token.token_key}/").status_code == 302
+    assert not Token.objects.exists()
+
+
+def test_a_token_shows_what_it_may_and_ends_itself(site: Site) -> None:
+    client = site.client("lead", department="AUD", writes=False)
+    shown = client.get("/api/v1/events/harbour-days/token/").json()
+    assert (shown["department"], shown["writes"]) == ("AUD", False)
+    assert shown["expires_at"] and shown["last_used_at"]
+    assert client.delete("/api/v1/events/harbour-days/token/").status_code == 204
+    assert client.get("/api/v1/events/harbour-days/token/").status_code == 401
+
+
 def test_a_token_reaches_no_further_than_its_owner(site: Site) -> None:
     video = str(site.department("VID").pk)
     given = {"label": "x", "days": "30", "department": video}

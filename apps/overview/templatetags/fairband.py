@@ -60,6 +60,8 @@ SHAPES = {
     "read": "✓",
     "seen": "✓",
     "missing": "✕",
+    "valid": "✓",
+    "expired": "✕",
 }
 
 
