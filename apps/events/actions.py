@@ -525,3 +525,4 @@ def note_use(token: Token, at_least_every_s: int = 60) -> None:
     now = timezone.now()
     if token.last_used_at is None or (now - token.last_used_at).total_seconds() > at_least_every_s:
         Token.objects.filter(pk=token.pk).update(last_used_at=now)
+        token.last_used_at = now
