@@ -40,6 +40,7 @@ OWN = {
         "kind_pages",
         "calendars",
         "calendar_pages",
+        "batching",
     },
     "planning": {
         "snapshot",
@@ -71,6 +72,8 @@ OWN = {
         "letters",
         "hook_pages",
         "notice_pages",
+        "undoing",
+        "batch_pages",
     },
     "onsite": set(),
     "overview": {"standing", "reading", "fairband"},
@@ -78,7 +81,7 @@ OWN = {
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {
     "actions", "running", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats", "turns", "relaying",
-    "noticing", "delivering", "letters",
+    "noticing", "delivering", "letters", "batching",
 }  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 

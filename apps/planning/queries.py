@@ -9,7 +9,7 @@ from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.planning.models import Acceptance, Assignment, LeftOut, Run
 from apps.planning.reasons import cause_in_words
-from apps.planning.states import AssignmentState
+from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
 from apps.registry.states import NOT_PERMITTED
@@ -71,6 +71,18 @@ def version_of(carrier: Carrier) -> int:
     """The version of a carrier's place in the plan; 0 while it has none."""
     found = Assignment.objects.filter(carrier=carrier).values_list("version", flat=True).first()
     return found or 0
+
+
+def with_agreement(actor: Actor, keys: list[int]) -> int:
+    """How many of these lines hold a frequency that somebody agreed to."""
+    agreed = assignments_of(actor).filter(state__in=AGREED, carrier__withdrawn=False)
+    return (
+        agreed.filter(carrier__registration__in=keys)
+        .order_by()
+        .values("carrier__registration")
+        .distinct()
+        .count()
+    )
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
@@ -12,9 +12,10 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils.html import format_html
 
 from apps.common.choice import Choice, whole_number
-from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale
+from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale, require
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage, add_refusal
@@ -27,16 +28,19 @@ from apps.planning.reasons import cause_in_words
 from apps.planning.rules import refusal_to_accept, refusal_to_change
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
-from apps.registry import actions as registry
+from apps.registry import batching
 from apps.registry import views as registry_pages
-from apps.registry.forms import ReasonForm, in_megahertz
+from apps.registry.forms import BatchForm, ReasonForm, in_megahertz
 from apps.registry.importing import write_list
+from apps.registry.judging import Judgement, Status, fingerprint
 from apps.registry.lines import row_of
-from apps.registry.models import Carrier, Registration
+from apps.registry.models import Batch, Carrier, Registration
 from apps.registry.queries import carriers_of, registrations_matching, registrations_of
-from apps.registry.views import file_answer, refusal_to_register
+from apps.registry.rules import refusal_to_register
+from apps.registry.views import changes_in_words, file_answer
 
 LINES_A_PAGE = 100
+LINES_NAMED = 200
 CAUSES_SHOWN = 3
 
 
@@ -93,35 +97,27 @@ class Device(registry_pages.Device):
 
 
 class Decide(EventPage):
-    """A coordinator accepts or sends back many lines: first how many are meant, then why, then done."""
+    """One act on many lines: which are meant, what would change and what cannot and why; then the reason, then done."""
 
     here = "planning:devices"
     template = "planning/decide.html"
-    refusal = staticmethod(refusal_to_coordinate)
-    DEEDS = {"accept": registry.accept_many, "send back": registry.send_back_many}
+    refusal = staticmethod(refusal_to_register)
+    DONE: ClassVar[dict[str, str]] = {
+        "change": "changed", "accept": "accepted", "send back": "sent back", "withdraw": "withdrawn",
+    }  # fmt: skip
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
-        back = f"{reverse('planning:devices', args=[slug])}?{request.GET.urlencode()}"
-        deed = request.POST.get("do", "")
+        self.back = f"{reverse('planning:devices', args=[slug])}?{request.GET.urlencode()}"
+        self.deed = request.POST.get("do", "")
+        require(batching.refusal_to_act(self.actor, batching.Act(self.deed)))
         try:
-            choice = self.choice()
-            if deed not in self.DEEDS or not choice:
+            self.chosen = self.choice()
+            if self.deed not in batching.ACTS or not self.chosen:
                 raise Conflict("Tick the lines that are meant, or choose all of them; then say what to do.")
+            return self.weighed(request)
         except (Faulty, Conflict) as refusal:
             self.say(refusal)
-            return redirect(back)
-        form = ReasonForm(request.POST if "confirmed" in request.POST else None, needed=deed == "send back")
-        if "confirmed" in request.POST and form.is_valid():
-            reason = form.cleaned_data["reason"]
-            if self.attempt(lambda: self.DEEDS[deed](actor=self.actor, choice=choice, reason=reason), form):
-                count = f"{len(choice)} line{'s' if len(choice) != 1 else ''}"
-                messages.success(request, f"{count} {'accepted' if deed == 'accept' else 'sent back'}.")
-                return redirect(back)
-        keys = [whole_number(key) or 0 for key in choice.versions]
-        rows = registrations_of(self.actor).filter(pk__in=keys)
-        return self.render(
-            form=form, deed=deed, choice=choice, rows=rows[:20], more=max(0, len(choice) - 20), back=back
-        )
+            return redirect(self.back)
 
     def choice(self) -> Choice:
         """The ticked rows, or all that the filter shows if they are still those that were shown."""
@@ -130,8 +126,88 @@ class Decide(EventPage):
         found = lines_asked_for(self.actor, LineFilter(self.request.GET, actor=self.actor))
         choice = Choice.of(found.values_list("pk", "version"))
         if choice.digest != self.request.POST.get("all"):
-            raise Conflict("The list changed since you looked. Look at it again, then repeat your choice.")
+            counted = whole_number(self.request.POST.get("count", ""))
+            numbers = (
+                f" {counted} lines were meant then; {len(choice)} fit by now." if counted is not None else ""
+            )
+            raise Conflict(
+                f"The list changed since you looked.{numbers} Nothing was done; look at it again, then repeat your choice."
+            )
         return choice
+
+    def weighed(self, request: HttpRequest) -> HttpResponse:
+        confirmed = "confirmed" in request.POST
+        needed = self.deed != "accept"
+        reason = ReasonForm(request.POST if confirmed else None, needed=needed)
+        given = request.POST if confirmed or "weigh" in request.POST else None
+        values = BatchForm(given, actor=self.actor) if self.deed == "change" else None
+        if values is not None and given is None:
+            return self.shown(values, reason)
+        act = batching.Act(self.deed, values.values() if values else {})
+        if confirmed and reason.is_valid():
+            done: list[Batch] = []
+            if self.attempt(
+                lambda: done.append(
+                    batching.act_on_many(
+                        actor=self.actor, choice=self.chosen, act=act, reason=reason.cleaned_data["reason"],
+                        seen=request.POST.get("seen"),
+                    )
+                ),
+                reason,
+            ):  # fmt: skip
+                self.say_done(done[0])
+                return redirect(self.back)
+        rows = batching.chosen_lines(self.actor, self.chosen)
+        now = Choice.of((row.pk, row.version) for row in rows)
+        if not confirmed and now.digest != self.chosen.digest:
+            messages.warning(
+                request, "Some of these lines changed since you looked; here they are as they stand now."
+            )
+        self.chosen = now
+        try:
+            judgements = batching.weigh(self.actor, rows, act)
+        except Faulty as refusal:
+            if values is None:
+                raise
+            values.is_valid()
+            add_refusal(values, refusal)
+            return self.shown(values, reason, status=422)
+        return self.shown(values, reason, judgements)
+
+    def say_done(self, batch: Batch) -> None:
+        number = batch.lines.count()
+        words = format_html(
+            '{} line{} {}. <a href="{}">Look at it, or undo it</a>', number, "s" if number != 1 else "",
+            self.DONE[self.deed], reverse("publishing:batch", args=[self.event.slug, batch.number]),
+        )  # fmt: skip
+        messages.success(self.request, words)
+
+    def shown(
+        self, values: BatchForm | None, reason: ReasonForm, judgements: list[Judgement] | None = None, status: int = 200
+    ) -> HttpResponse:  # fmt: skip
+        more: dict[str, Any] = {}
+        if judgements is not None:
+            would = [row for row in judgements if row.status == Status.CHANGED]
+            cannot: dict[str, list[str]] = defaultdict(list)
+            for row in judgements:
+                for fault in row.faults:
+                    cannot[fault.message].append(named(row))
+            more = {
+                "weighed": True, "seen": fingerprint(judgements), "would": len(would),
+                "same": sum(row.status == Status.UNCHANGED for row in judgements),
+                "unable": sum(row.status == Status.FAULTY for row in judgements),
+                "lines": [(named(row), changes_in_words(row)) for row in would[:LINES_NAMED]],
+                "more": max(0, len(would) - LINES_NAMED),
+                "cannot": [(why, names[:LINES_NAMED], max(0, len(names) - LINES_NAMED)) for why, names in cannot.items()],
+            }  # fmt: skip
+        return self.render(
+            deed=self.deed, choice=self.chosen, back=self.back, values=values, form=reason, status=status,
+            done=self.DONE[self.deed], **more,
+        )  # fmt: skip
+
+
+def named(judged: Judgement) -> str:
+    return str(judged.existing) if judged.existing else judged.label
 
 
 class Export(EventPage):

@@ -2,10 +2,12 @@
 
 from django.urls import URLPattern, path
 
-from apps.publishing import hook_pages, notice_pages, sheet_pages, views
+from apps.publishing import batch_pages, hook_pages, notice_pages, sheet_pages, views
 
 app_name = "publishing"
 urlpatterns: list[URLPattern] = [
+    path("batches/", batch_pages.Batches.as_view(), name="batches"),
+    path("batches/<int:number>/", batch_pages.BatchPage.as_view(), name="batch"),
     path("review/", views.Review.as_view(), name="review"),
     path("decide/", views.Decide.as_view(), name="decide"),
     path("publish/", views.Publish.as_view(), name="publish"),

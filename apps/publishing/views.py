@@ -27,7 +27,7 @@ from apps.publishing.actions import concerns, publish
 from apps.publishing.differences import Published
 from apps.publishing.forms import PublishForm, ReviewFilter
 from apps.publishing.models import Edition
-from apps.registry import actions as registry
+from apps.registry import batching
 from apps.registry.forms import ReasonForm
 from apps.registry.queries import BY_CODE, carriers_of, registrations_of
 from apps.registry.states import RegistrationState, may_move
@@ -202,7 +202,10 @@ class Decide(ReviewPage):
             lines = Choice.read([self.request.POST.get("lines", "")])
             reason = form.cleaned_data["reason"]
             if self.attempt(
-                lambda: registry.send_back_many(actor=self.actor, choice=lines, reason=reason), form
+                lambda: batching.act_on_many(
+                    actor=self.actor, choice=lines, act=batching.Act("send back"), reason=reason
+                ),
+                form,
             ):
                 messages.success(
                     self.request, f"{len(lines)} line{'s' if len(lines) != 1 else ''} sent back."

@@ -8,7 +8,6 @@ from django.db import IntegrityError, transaction
 from django.db.models import F
 from django.utils import timezone
 
-from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
 from apps.events.actions import delete_unused, save_if_unchanged, touch
 from apps.events.actors import Actor
@@ -139,14 +138,14 @@ def _permit_again(actor: Actor, kind: Kind) -> None:
     changed = []
     for row in kind.registrations.select_related("department").exclude(state=RegistrationState.WITHDRAWN):
         row.kind = fresh
-        words = _not_permitted(law, row, known)
+        words = not_permitted(law, row, known)
         if words == row.not_permitted:
             continue
         row.not_permitted, row.updated_at = words, now
         if words and row.state == RegistrationState.ACCEPTED:
             row.state = RegistrationState.SUBMITTED
         changed.append(row)
-    _update_all(changed)
+    update_rows(changed)
 
 
 def register(
@@ -162,7 +161,7 @@ def register(
     rows = list(rows)
     try:
         with transaction.atomic():
-            _one_at_a_time(actor)
+            one_at_a_time(actor)
             judgements = judge(actor, rows)
             if seen is not None and fingerprint(judgements) != seen:
                 raise Conflict(
@@ -180,7 +179,7 @@ def register(
         ) from clash
 
 
-def _one_at_a_time(actor: Actor) -> None:
+def one_at_a_time(actor: Actor) -> None:
     """One registering of an event's departments at a time, so that two cannot take the same label or numbers."""
     list(Department.objects.select_for_update().filter(event=actor.event).order_by("pk"))
 
@@ -208,17 +207,19 @@ def _write(actor: Actor, judgements: list[Judgement]) -> None:
         require(refusal_to_act_for(actor, department.pk))
     law = ruleset(actor.event.ruleset)
     judged_before: dict[tuple[Any, ...], str] = {}
-    written = [_apply(actor, judged, law, judged_before) for judged in judgements]
+    written = [apply_line(actor, judged, law, judged_before) for judged in judgements]
     new = [registration for registration in written if registration.pk is None]
     old = [registration for registration in written if registration.pk is not None]
     Registration.objects.bulk_create(new)
-    _update_all(old)
-    _fit_carriers(written)
+    update_rows(old)
+    fit_carriers(written)
     touch(actor.event)
     _record(actor, judgements)
 
 
-def _apply(actor: Actor, judged: Judgement, law: Ruleset, known: dict[tuple[Any, ...], str]) -> Registration:
+def apply_line(
+    actor: Actor, judged: Judgement, law: Ruleset, known: dict[tuple[Any, ...], str]
+) -> Registration:
     line = judged.line
     assert line is not None
     registration = judged.existing or Registration(event=actor.event, department=line.department)
@@ -227,11 +228,10 @@ def _apply(actor: Actor, judged: Judgement, law: Ruleset, known: dict[tuple[Any,
         setattr(registration, name, value)
     now = timezone.now()
     registration.updated_at = now
-    registration.late = rules.closed(actor.event, now) and not actor.coordinates
-    registration.not_permitted = _not_permitted(law, registration, known)
+    registration.late = rules.comes_late(actor, registration, now)
+    registration.not_permitted = not_permitted(law, registration, known)
     registration.reason = ""
-    waits = registration.not_permitted or registration.late or not actor.event.accepts_automatically
-    registration.state = RegistrationState.SUBMITTED if waits else RegistrationState.ACCEPTED
+    registration.state = rules.state_once_written(actor, registration, old_state, now)
     if judged.existing is not None and judged.changes is not None and old_state != registration.state:
         judged.changes["state"] = [old_state, registration.state]
     if judged.existing is None and judged.changes is not None:
@@ -240,7 +240,7 @@ def _apply(actor: Actor, judged: Judgement, law: Ruleset, known: dict[tuple[Any,
     return registration
 
 
-def _not_permitted(law: Ruleset, registration: Registration, known: dict[tuple[Any, ...], str]) -> str:
+def not_permitted(law: Ruleset, registration: Registration, known: dict[tuple[Any, ...], str]) -> str:
     """The ruleset's words when nothing of what is asked for is permitted; the same question is asked once."""
     kind = registration.kind
     if not kind.assigned:
@@ -256,18 +256,25 @@ def _not_permitted(law: Ruleset, registration: Registration, known: dict[tuple[A
     return known[question]
 
 
-def _update_all(registrations: list[Registration]) -> None:
+EDITABLE = [
+    f.attname
+    for f in Registration._meta.concrete_fields
+    if f.name not in ("id", "event", "department", "created_at")
+]
+
+
+def update_rows(registrations: list[Registration], names: Iterable[str] = EDITABLE) -> None:
     """Write changed rows, each only if still at the version that was judged (the departments are locked)."""
-    names = [
-        f.name
-        for f in Registration._meta.concrete_fields
-        if f.name not in ("id", "event", "department", "created_at")
-    ]
+    now = timezone.now()
     for registration in registrations:
         registration.version += 1
+        registration.updated_at = now
     # An insert that finds each row there already: bulk_update compares every row with every other one of its batch.
     Registration.objects.bulk_create(
-        registrations, update_conflicts=True, unique_fields=["id"], update_fields=names
+        registrations,
+        update_conflicts=True,
+        unique_fields=["id"],
+        update_fields={*names, "version", "updated_at"},
     )
 
 
@@ -280,11 +287,11 @@ def _record(actor: Actor, judgements: list[Judgement]) -> None:
         journal.record(
             actor=actor, event=actor.event.slug, verb="registered", department=code,
             subject=some[0].label if len(some) == 1 else f"{len(some)} registrations",
-            changes={judged.label: _plain(judged.changes or {}) for judged in some},
+            changes={judged.label: plain_changes(judged.changes or {}) for judged in some},
         )  # fmt: skip
 
 
-def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
+def plain_changes(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
     """Rows that a change points to are written by their code."""
 
     def plain(value: Any) -> Any:
@@ -296,7 +303,7 @@ def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
 # -- carriers and units ---------------------------------------------------------------------
 
 
-def _fit_carriers(registrations: list[Registration]) -> None:
+def fit_carriers(registrations: list[Registration]) -> None:
     """Give every registration the carriers and units that it asks for; numbers are never given twice."""
     there: dict[int, list[Carrier]] = defaultdict(list)
     found = (
@@ -307,8 +314,10 @@ def _fit_carriers(registrations: list[Registration]) -> None:
     for carrier in found:
         there[carrier.registration_id].append(carrier)
     new: list[Carrier] = []
+    gone: list[Carrier] = []
     for registration in registrations:
-        new += _fit(registration, there[registration.pk])
+        _fit(registration, there[registration.pk], new, gone)
+    _withdraw(gone)
     _number(new)
     mains = [carrier for carrier in new if carrier.spare_of is None]
     Carrier.objects.bulk_create(mains)
@@ -316,8 +325,8 @@ def _fit_carriers(registrations: list[Registration]) -> None:
     _fit_units(registrations)
 
 
-def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
-    """Withdraw what is too many, highest first and never a held one; return the carriers that are missing."""
+def _fit(registration: Registration, there: list[Carrier], new: list[Carrier], gone: list[Carrier]) -> None:
+    """Add to `gone` what is too many, highest first and never a held one, and to `new` what is missing."""
     roles = list(registration.kind.roles.all()) if registration.kind.assigned else []
     wanted = registration.state != RegistrationState.WITHDRAWN
     known = {role.pk for role in roles}
@@ -333,8 +342,7 @@ def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
     spares, gone_spares = _keep(
         registration, [c for c in left if c.spare_of_id is not None], registration.spares * wanted
     )
-    _withdraw([*stale, *gone_mains, *gone_spares])
-    new: list[Carrier] = []
+    gone += [*stale, *gone_mains, *gone_spares]
     by_place = {(carrier.role_id, carrier.position): carrier for carrier in mains}
     for position in _missing(mains, registration.quantity * wanted):
         for role in roles:
@@ -359,7 +367,6 @@ def _fit(registration: Registration, there: list[Carrier]) -> list[Carrier]:
     for spare in spares:
         if spare.spare_of_id in {carrier.pk for carrier in gone_mains}:
             Carrier.objects.filter(pk=spare.pk).update(spare_of=by_place[spare.role_id, places[0]])
-    return new
 
 
 def _keep(
@@ -436,9 +443,7 @@ def accept(
     """Take a submitted registration into the next run."""
     require(refusal_to_coordinate(actor))
     if registration.not_permitted:
-        raise Forbidden(
-            f"Not permitted here: {registration.not_permitted} A permission must lift this first."
-        )
+        raise Forbidden(rules.refusal_to_accept(registration))
     return _move(actor, registration, RegistrationState.ACCEPTED, "accepted", reason, version)
 
 
@@ -460,65 +465,8 @@ def withdraw(
     """Take a line off the list; its carriers are withdrawn with it, unless some are locked."""
     require(rules.refusal_to_change(actor, registration))
     registration = _move(actor, registration, RegistrationState.WITHDRAWN, "withdrew", reason, version)
-    _fit_carriers([registration])
+    fit_carriers([registration])
     return registration
-
-
-@transaction.atomic
-def accept_many(*, actor: Actor, choice: Choice, reason: str = "") -> int:
-    """Take submitted registrations into the next run, all or none. Returns how many."""
-    require(refusal_to_coordinate(actor))
-    rows = _chosen(actor, choice)
-    barred = [row for row in rows if row.not_permitted]
-    if barred:
-        raise Conflict(
-            f"Not permitted here: {_named(barred)}. A permission must lift this first; leave them out of the choice."
-        )
-    return _move_many(actor, rows, RegistrationState.ACCEPTED, "accepted", reason)
-
-
-@transaction.atomic
-def send_back_many(*, actor: Actor, choice: Choice, reason: str) -> int:
-    """Return lines to their leads with one reason that stands in every row, all or none. Returns how many."""
-    require(refusal_to_coordinate(actor))
-    if not reason.strip():
-        raise Faulty([Fault(0, "reason", "", "Say what the leads should change.")])
-    return _move_many(actor, _chosen(actor, choice), RegistrationState.SENT_BACK, "sent back", reason)
-
-
-def _chosen(actor: Actor, choice: Choice) -> list[Registration]:
-    keys = [whole_number(key) or 0 for key in choice.versions]
-    found = Registration.objects.select_for_update(of=("self",)).filter(event=actor.event, pk__in=keys)
-    rows = list(found.select_related("department").order_by("department__code", "label"))
-    choice.refuse_changed({str(row.pk): row.version for row in rows})
-    return rows
-
-
-def _named(rows: list[Registration]) -> str:
-    more = f" and {len(rows) - 10} more" if len(rows) > 10 else ""
-    return ", ".join(str(row) for row in rows[:10]) + more
-
-
-def _move_many(actor: Actor, rows: list[Registration], state: str, verb: str, reason: str) -> int:
-    unfit = [row for row in rows if not may_move(row.state, state)]
-    if unfit:
-        raise Conflict(f"These cannot become {state}: {_named(unfit)}. Leave them out of the choice.")
-    if not rows:
-        raise Faulty([Fault(0, "rows", "", "Nothing is chosen.")])
-    Registration.objects.filter(pk__in=[row.pk for row in rows]).update(
-        state=state, reason=reason.strip(), version=F("version") + 1, updated_at=timezone.now()
-    )
-    touch(actor.event)
-    by_department: dict[str, list[Registration]] = defaultdict(list)
-    for row in rows:
-        by_department[row.department.code].append(row)
-    for code, some in sorted(by_department.items()):
-        journal.record(
-            actor=actor, event=actor.event.slug, verb=verb, department=code, reason=reason,
-            subject=some[0].label if len(some) == 1 else f"{len(some)} registrations",
-            changes={row.label: {"state": [row.state, state], "reason": [row.reason, reason.strip()]} for row in some},
-        )  # fmt: skip
-    return len(rows)
 
 
 def _move(

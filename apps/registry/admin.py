@@ -3,7 +3,7 @@
 from django.contrib import admin
 
 from apps.common.admin import Looking
-from apps.registry.models import Carrier, Kind, Registration
+from apps.registry.models import Batch, Carrier, Kind, Registration
 
 
 @admin.register(Kind)
@@ -27,3 +27,10 @@ class CarrierAdmin(Looking):
     list_filter = ("event", "withdrawn")
     list_select_related = ("event", "registration__department", "role__kind")
     search_fields = ("code",)
+
+
+@admin.register(Batch)
+class BatchAdmin(Looking):
+    list_display = ("event", "number", "act", "made_by", "made_at", "reason")
+    list_filter = ("event", "act")
+    list_select_related = ("event",)

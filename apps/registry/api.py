@@ -33,6 +33,7 @@ from apps.events.api import (
 from apps.events.models import CODE
 from apps.events.repeats import may_be_repeated
 from apps.registry import actions, queries, workbooks
+from apps.registry.batching import Act, act_on_many
 from apps.registry.catalogue import catalogue
 from apps.registry.importing import FORMS, MEDIA_TYPES, read_csv, read_workbook, write_list
 from apps.registry.judging import Judgement, Status
@@ -419,15 +420,18 @@ class CountSerializer(serializers.Serializer[Any]):
 
 
 class RegistrationsMove(EventView):
-    """Move many registrations to another state, with one reason."""
+    """Move many registrations to another state, with one reason, as one batch."""
 
-    act: Any = None
+    act: Act
 
     @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
         given = self.given(RegistrationsSeenSerializer)
         choice = Choice.of((row["id"], row["version"]) for row in given["registrations"])
-        return Response({"changed": type(self).act(actor=self.actor, choice=choice, reason=given["reason"])})
+        batch = act_on_many(
+            actor=self.actor, choice=choice, act=self.act, reason=given["reason"], all_or_none=True
+        )
+        return Response({"changed": batch.lines.count()})
 
 
 @extend_schema_view(
@@ -438,7 +442,7 @@ class RegistrationsMove(EventView):
 class RegistrationsAccept(RegistrationsMove):
     """Take submitted registrations into the next run, all or none."""
 
-    act = staticmethod(actions.accept_many)
+    act = Act("accept")
 
 
 @extend_schema_view(
@@ -449,7 +453,7 @@ class RegistrationsAccept(RegistrationsMove):
 class RegistrationsSendBack(RegistrationsMove):
     """Return registrations to their leads, with a reason that stands in every one, all or none."""
 
-    act = staticmethod(actions.send_back_many)
+    act = Act("send back")
 
 
 # -- hours ----------------------------------------------------------------------------------

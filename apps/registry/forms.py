@@ -36,6 +36,11 @@ def in_hertz(text: str) -> str:
     return f"{text} MHz" if re.fullmatch(r"[0-9]+([.,][0-9]*)?", text) else text
 
 
+def in_one_line(text: str) -> str:
+    """What stands on lines of its own in a form, as files write it: with semicolons between."""
+    return ";".join(line for line in text.splitlines() if line.strip())
+
+
 def in_megahertz(hertz: int | None) -> str:
     """Exact, without trailing noughts."""
     if hertz is None:
@@ -130,8 +135,8 @@ class RegistrationForm(forms.Form):
         for name in IN_MEGAHERTZ:
             typed[name] = in_hertz(typed[name])
         typed["all_day"] = "yes" if self["all_day"].value() else "no"
-        typed["stretches"] = ";".join(line for line in typed["stretches"].splitlines() if line.strip())
-        typed["settings"] = ";".join(line for line in typed["settings"].splitlines() if line.strip())
+        typed["stretches"] = in_one_line(typed["stretches"])
+        typed["settings"] = in_one_line(typed["settings"])
         return typed
 
     def typed(self) -> dict[str, str]:
@@ -141,6 +146,50 @@ class RegistrationForm(forms.Form):
     @property
     def seen_version(self) -> int | None:
         return whole_number(str(self["version"].value() or ""))
+
+
+class BatchForm(RegistrationForm):
+    """What is to be set on many lines at once: only the groups of fields that are ticked."""
+
+    GROUPS = {
+        "zone": ("Zone", ["zone"]),
+        "hours": ("On the air", ["all_day", "start", "end", "stretches"]),
+        "priority": ("Priority", ["priority"]),
+        "range": ("Range that they may use", ["low_hz", "high_hz"]),
+        "power": ("Power", ["power_mw"]),
+        "can_change": ("Whether the frequency in use can change", ["can_change"]),
+        "kind": ("Kind of device", ["kind"]),
+        "contact": ("Contact", ["contact"]),
+    }
+    set = forms.MultipleChoiceField(
+        choices=[(name, words) for name, (words, _) in GROUPS.items()], required=False
+    )
+
+    def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
+        super().__init__(*args, actor=actor, **kwargs)
+        kept = {"set", *(name for _, names in self.GROUPS.values() for name in names)}
+        for name in [name for name in self.fields if name not in kept]:
+            del self.fields[name]
+        self.ticked = [name for name in self["set"].value() or [] if name in self.GROUPS]
+
+    @property
+    def groups(self) -> list[tuple[str, str, bool, list[forms.BoundField]]]:
+        """(name, words, ticked, its fields), as the page shows them."""
+        return [
+            (name, words, name in self.ticked, [self[field] for field in fields])
+            for name, (words, fields) in self.GROUPS.items()
+        ]
+
+    def values(self) -> dict[str, str]:
+        """What the ticked groups set, in the columns of lines.COLUMNS."""
+        typed = {}
+        for name in (field for group in self.ticked for field in self.GROUPS[group][1]):
+            text = str(self[name].value() or "")
+            typed[name] = in_hertz(text) if name in IN_MEGAHERTZ else text
+        if "all_day" in typed:
+            typed["all_day"] = "yes" if self["all_day"].value() else "no"
+            typed["stretches"] = in_one_line(typed["stretches"])
+        return typed
 
 
 def typed_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:

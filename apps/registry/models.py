@@ -3,6 +3,7 @@
 import secrets
 from datetime import datetime
 
+from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import F, Q
 
@@ -288,6 +289,55 @@ class Draft(models.Model):
 
     def __str__(self) -> str:
         return f"{self.person}: line {self.line or 'new'}"
+
+
+class Batch(models.Model):
+    """One act on many lines, done together for one reason, so that it can be undone while nothing depends on it.
+
+    `act` is a name of batching.ACTS; `values` are what a change set, in the columns of lines as they were given.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="batches")
+    number = models.PositiveIntegerField()
+    act = models.CharField(max_length=16)
+    values = models.JSONField(default=dict)
+    reason = models.TextField(blank=True)
+    made_by = models.CharField(max_length=254)
+    made_by_name = models.CharField(max_length=200)
+    made_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["event", "-number"]
+        verbose_name_plural = "batches"
+        constraints = [
+            models.UniqueConstraint(fields=["event", "number"], name="registry_batch_number_once_per_event")
+        ]
+
+    def __str__(self) -> str:
+        return f"batch {self.number} of {self.event}"
+
+
+class BatchLine(models.Model):
+    """What a batch did to one line: the version that it left, and what stood there before.
+
+    `before` is {column: old value} of what changed; `withdrew` are the carriers that went with it.
+    """
+
+    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="lines")
+    registration = models.ForeignKey(Registration, on_delete=models.CASCADE, related_name="batch_lines")
+    version = models.PositiveIntegerField()
+    before = models.JSONField(encoder=DjangoJSONEncoder)
+    withdrew = models.JSONField(default=list)
+    undone_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["batch", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["batch", "registration"], name="registry_line_once_per_batch")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.registration} in {self.batch}"
 
 
 class Carrier(models.Model):

@@ -2,14 +2,25 @@
 
 from collections.abc import Mapping
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
 from apps.common.errors import Missing
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Department
 from apps.registry import tuning
-from apps.registry.models import Carrier, Change, Draft, Feed, Kind, KindRole, Registration, Upload
+from apps.registry.models import (
+    Batch,
+    BatchLine,
+    Carrier,
+    Change,
+    Draft,
+    Feed,
+    Kind,
+    KindRole,
+    Registration,
+    Upload,
+)
 from apps.registry.states import NOT_PERMITTED, RegistrationState
 
 
@@ -92,6 +103,17 @@ def feed_lines(key: str) -> tuple[Feed, QuerySet[Registration]]:
     if feed.zone:
         found = found.filter(zone=feed.zone)
     return feed, found.select_related("department", "zone", "kind").order_by("department__code", "label")
+
+
+def batches_of(actor: Actor) -> QuerySet[Batch]:
+    """Batches all of whose lines the actor may see, newest first, with how many lines and how many of them are undone."""
+    found = Batch.objects.filter(event=actor.event)
+    if not actor.sees_all:
+        mine = events.departments_of(actor).values("pk")
+        found = found.exclude(
+            Exists(BatchLine.objects.filter(batch=OuterRef("pk")).exclude(registration__department__in=mine))
+        )
+    return found.annotate(size=Count("lines"), undone=Count("lines__undone_at")).order_by("-number")
 
 
 def draft_of(actor: Actor, line: int) -> Draft | None:

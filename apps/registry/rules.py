@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 from apps.events.actors import Actor
 from apps.events.models import Department, Event
-from apps.events.rules import refusal_to_act_for, refusal_to_coordinate
+from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
 from apps.registry import tuning
 from apps.registry.models import Change, Kind, KindRole, Registration
 from apps.registry.states import RegistrationState, may_move
@@ -68,6 +68,13 @@ def _judge_power(reading: Complains, kind: Kind, power_mw: float | None) -> None
         reading.fault("power_mw", f"More than {kind.name} has; its steps are {steps} mW.")
 
 
+def refusal_to_register(actor: Actor) -> str:
+    """Whether the actor may register for anybody at all."""
+    if actor.coordinates or actor.departments:
+        return refusal_to_write(actor)
+    return "Only leads and coordinators register devices. Ask a coordinator if something is missing."
+
+
 def refusal_to_change(actor: Actor, registration: Registration) -> str:
     return refusal_to_act_for(actor, registration.department_id)
 
@@ -87,6 +94,46 @@ def refusal_to_offer(actor: Actor, department: Department | None) -> str:
     if not refusal and department.confidential:
         return f"{department.name} is confidential, and a calendar program cannot log in; its hours stay on its sheet."
     return refusal
+
+
+def refusal_to_withdraw(registration: Registration, locked: int) -> str:
+    """`locked` of its carriers are promised to stay."""
+    if not may_move(registration.state, RegistrationState.WITHDRAWN):
+        return f"It is {registration.state}."
+    if locked:
+        return f"{locked} of its frequencies are locked; a coordinator must unlock them first."
+    return ""
+
+
+def refusal_to_accept(registration: Registration) -> str:
+    if registration.not_permitted:
+        return f"Not permitted here: {registration.not_permitted} A permission must lift this first."
+    if not may_move(registration.state, RegistrationState.ACCEPTED):
+        return f"It is {registration.state}; its lead must submit it first."
+    return ""
+
+
+def comes_late(actor: Actor, old: Registration, at: datetime) -> bool:
+    """Whether a line written now counts as late.
+
+    What a coordinator writes and what a lead amends after it was sent back stays as it came.
+    """
+    if actor.coordinates or old.state == RegistrationState.SENT_BACK:
+        return old.late
+    return closed(actor.event, at)
+
+
+def state_once_written(
+    actor: Actor, new: Registration, old_state: RegistrationState | str, at: datetime
+) -> RegistrationState:
+    """Acceptance is automatic inside ruleset and deadline, unless the event says otherwise."""
+    if new.not_permitted:
+        return RegistrationState.SUBMITTED
+    if actor.coordinates and old_state == RegistrationState.ACCEPTED:
+        return RegistrationState.ACCEPTED
+    after_the_deadline = closed(actor.event, at) and not actor.coordinates
+    waits = new.late or after_the_deadline or not actor.event.accepts_automatically
+    return RegistrationState.SUBMITTED if waits else RegistrationState.ACCEPTED
 
 
 def closed(event: Event, at: datetime) -> bool:

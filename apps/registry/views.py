@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,31 +12,24 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.http import content_disposition_header
 
 from apps.common.choice import whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Refusal, Stale
-from apps.events.actors import Actor
 from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
 from apps.registry import actions, queries, uploads
-from apps.registry.forms import RegistrationForm, UploadForm, typed_of
+from apps.registry.forms import IN_MEGAHERTZ, RegistrationForm, UploadForm, in_megahertz, typed_of
 from apps.registry.guidance import guidance
 from apps.registry.importing import COLUMN_WORDS, MEDIA_TYPES, Table, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.lines import COLUMNS, Names, hours_in_words
 from apps.registry.models import Draft, Registration, Upload
-from apps.registry.rules import refusal_to_change
+from apps.registry.rules import refusal_to_change, refusal_to_register
 from apps.registry.states import RegistrationState, UploadState
 
 SHOWN_ROWS = 100
-
-
-def refusal_to_register(actor: Actor) -> str:
-    """Whether the actor may register for anybody at all."""
-    if actor.coordinates or actor.departments:
-        return refusal_to_write(actor)
-    return "Only leads and coordinators register devices. Ask a coordinator if something is missing."
 
 
 class LinePage(EventPage):
@@ -410,17 +404,21 @@ def outcome_in_words(outcome: Mapping[str, int]) -> str:
 def changes_in_words(judged: Judgement) -> list[tuple[str, str, str]]:
     """(field, old, new) of a changed row, as people read them."""
 
-    def plain(value: Any) -> str:
+    def plain(name: str, value: Any) -> str:
         if value is None or value == "" or value == {}:
             return "–"
         if isinstance(value, dict):
             return "; ".join(f"{name}={text}" for name, text in value.items())
+        if isinstance(value, datetime):
+            return f"{timezone.localtime(value):%d %b %H:%M}"
+        if name in IN_MEGAHERTZ:
+            return f"{in_megahertz(value)} MHz"
         return f"{value:g}" if isinstance(value, float) else str(getattr(value, "code", value))
 
     if judged.status != Status.CHANGED:
         return []
     return [
-        (name.replace("_", " "), plain(old), plain(new))
+        (name.removesuffix("_hz").removesuffix("_at").replace("_", " "), plain(name, old), plain(name, new))
         for name, (old, new) in (judged.changes or {}).items()
     ]
 

@@ -12,6 +12,7 @@ import pytest
 from django.http import HttpResponse
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from apps.common.choice import Choice
 from apps.events.models import Membership
 from apps.planning import actions as planning
 from apps.planning import documents, running
@@ -20,7 +21,10 @@ from apps.planning.models import LeftOut, RunDocument
 from apps.publishing import relaying
 from apps.publishing.actions import add_hook, publish
 from apps.publishing.models import Delivery, Reading
+from apps.registry import actions as registry
+from apps.registry import batching
 from apps.registry.actions import offer_feed
+from apps.registry.batching import Act
 from apps.registry.models import Carrier, Registration, Unit
 from apps.registry.uploads import keep_upload
 from apps.solver import read_problem, solve
@@ -111,6 +115,12 @@ def site() -> Site:
             )
         if code != "GRD":
             offer_feed(actor=site.coordinator, department=site.department(code))
+            registry.offer_feed(actor=site.coordinator, department=site.department(code))
+    for code in ("AUD", "VID", "GRD"):
+        choice = Choice.of(Registration.objects.filter(department__code=code).values_list("pk", "version"))
+        batching.act_on_many(
+            actor=site.coordinator, choice=choice, act=Act("change", {"priority": "3"}), reason="agreed"
+        )
     for breach in _breaches(site):
         planning.accept_breach(actor=site.coordinator, breach=breach, reason="agreed at the table")
     publish(actor=site.coordinator, note="first")
@@ -139,7 +149,7 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
     member = Membership.objects.filter(event=site.event, department__code=department).first()
     return {
         "slug": [site.event.slug],
-        "number": [1, 2],
+        "number": [1, 2, 3],
         "department": [department],
         "zone": ["main"],
         "carrier": [f"{department}-001"],

@@ -239,7 +239,7 @@ def test_many_are_sent_back_with_one_reason_that_stands_in_every_row(site: Site)
     assert sorted(back.values_list("label", "reason")) == [
         (f"line {number}", "name the pairing keys") for number in range(3)
     ]
-    assert Entry.objects.last().subject == "3 registrations"
+    assert Entry.objects.last().subject == "batch 1: 3 lines"
     assert "name the pairing keys" in text(site.browser("lead").get(f"{BASE}devices/"))
 
 

@@ -38,6 +38,8 @@
     if (all) {
       document.querySelectorAll(all.getAttribute("data-fb-all")).forEach(function (box) { box.checked = all.checked; });
     }
+    var group = event.target.closest("[data-fb-ticks]");
+    if (group) { document.querySelector(group.getAttribute("data-fb-ticks")).checked = true; }
     if (event.target.closest("[data-fb-submit]")) { event.target.form.requestSubmit(); }
   });
 })();
