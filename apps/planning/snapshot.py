@@ -10,14 +10,14 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from itertools import combinations_with_replacement, pairwise
+from itertools import pairwise
 from typing import Any
 
-from apps.events.models import Event, Zone
+from apps.events.models import Event
+from apps.planning import demanding
 from apps.planning.models import Assignment
-from apps.planning.siting import solver_kind
+from apps.planning.siting import sited, solver_kind, zone_of
 from apps.planning.states import AGREED, AssignmentState
-from apps.radio.propagation import free_space_db
 from apps.radio.rasters import channel_at, channel_edges
 from apps.registry import tuning
 from apps.registry.models import Carrier, Change, Registration
@@ -29,15 +29,7 @@ from apps.spectrum.rulesets import Ruleset, ruleset
 MAIN_LAST, SPARE = 8, 9  # a spare is placed after every main
 SLOT_STEP = timedelta(minutes=5)  # hours are widened outward to whole steps …
 SLOT_MARGIN = timedelta(minutes=10)  # … after this much before switch-on and after switch-off
-REFERENCE_HZ = 600_000_000  # path losses between zones are taken here; only their differences count
-BREAKPOINT_M = 60.0  # beyond it a path over ground at head height falls with 40 log d (plane earth)
-WALL_DB = 14.0  # median building entry loss of traditional buildings near 600 MHz, ITU-R P.2109-2
-HEARD_DB = -50.0  # fainter carriers cannot reach the product limit of -40 dB, whatever they meet
-PRODUCT_LIMIT_DB = -40.0
 OUTSIDER_KIND = "outsider"
-# Smallest distance between carriers of two zones, as a share of that within one zone, by how loud one hears the other.
-# Common practice, no source; the model of emission masks and receiver filters replaces it.
-SPACING_SHARES = ((-20.0, 1.0), (-40.0, 0.6), (HEARD_DB, 0.4))
 
 
 @dataclass(frozen=True)
@@ -62,39 +54,37 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     law = ruleset(event.ruleset)
     carriers = standing_carriers(event)
     assigned = {row.carrier_id: row for row in Assignment.objects.filter(event=event)}
-    zones = list(event.zones.order_by("code"))
     outsiders = list(event.outsiders.select_related("zone"))
     slots = Slots.of(carriers)
+    model = sited(event, carriers)
+    levels = {(level.service.kind, level.service.sent_from): level.level_db for level in model.demands.levels}
     rows, powers = [], {}
     for carrier in carriers:
         row, powers[carrier.code] = _carrier_row(carrier, law, slots)
+        service = model.service(carrier)
+        row |= {
+            "zone": service.sent_from[0],
+            "received_in": demanding.received_in(model, service),
+            "level_db": demanding.rounded(levels[service.kind, service.sent_from]),
+        }
         assignment = assigned.get(carrier.pk)
         if all_movable:
             row = {name: value for name, value in row.items() if name not in ("fixed_hz", "previous_hz")}
         elif assignment:
             row.update(_held(assignment, repair))
         rows.append(row)
-    levels = levels_between(zones)
     problem = {
         "format": "planning-problem/1",
-        "zones": [
-            {
-                "id": a.code,
-                "hears": {
-                    b.code: levels[a.code, b.code] for b in zones if levels[a.code, b.code] >= HEARD_DB
-                },
-            }
-            for a in zones
-        ],
+        "zones": demanding.places(model, [f"{outsider.zone.code}/bodies" for outsider in outsiders]),
         "slots": slots.names,
         "carriers": rows + [_outsider_row(outsider) for outsider in outsiders],
-        "separations": _separations(carriers, zones, levels) + _spare_distances(carriers, rows, law),
+        "separations": demanding.separations(carriers, model) + _spare_distances(carriers, rows, law),
         "blocked": [
             {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
             for taken in event.occupied.all()
         ],
         "pairs": _pairs(carriers),
-        "products": _products(carriers),
+        "products": demanding.products(model),
     }
     versions = {
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
@@ -114,6 +104,14 @@ def standing_carriers(event: Event) -> list[Carrier]:
     return [carrier for carrier in found if _stands(carrier)]
 
 
+def zones_in_earshot(event: Event) -> dict[str, set[str]]:
+    """{zone: the zones whose devices some of its receivers hear}, itself among them."""
+    near = {zone.code: {zone.code} for zone in event.zones.all()}
+    for heard in sited(event, standing_carriers(event)).demands.heard:
+        near[zone_of(heard.receiver)].add(zone_of(heard.sender))
+    return near
+
+
 def _stands(carrier: Carrier) -> bool:
     registration = carrier.registration
     assignment = getattr(carrier, "assignment", None)
@@ -128,7 +126,6 @@ def _carrier_row(carrier: Carrier, law: Ruleset, slots: "Slots") -> tuple[dict[s
     allowed = permission(law, registration.kind, role, _asked(carrier), registration.power_mw)
     row: dict[str, Any] = {
         "id": carrier.code,
-        "zone": registration.zone.code,
         "kind": solver_kind(carrier),
         "tuning": allowed.tuning,
         "bandwidth_hz": role.bandwidth_hz,
@@ -167,7 +164,7 @@ def _outsider_row(outsider: Any) -> dict[str, Any]:
     at = outsider.frequency_hz
     return {
         "id": outsider.code,
-        "zone": outsider.zone.code,
+        "zone": f"{outsider.zone.code}/bodies",
         "kind": OUTSIDER_KIND,
         "tuning": [{"low_hz": at, "high_hz": at, "step_hz": 1}],
         "bandwidth_hz": outsider.bandwidth_hz,
@@ -229,63 +226,7 @@ def _contained(i: int, on: list[frozenset[int]]) -> bool:
     return any(on[i] < other or (on[i] == other and j < i) for j, other in enumerate(on) if j != i)
 
 
-# -- space ----------------------------------------------------------------------------------
-
-
-def levels_between(zones: list[Zone]) -> dict[tuple[str, str], float]:
-    """How loud zone a hears the devices of zone b, in dB against its own at their usual distance; never above 0."""
-    return {(a.code, b.code): 0.0 if a is b else _level_db(a, b) for a in zones for b in zones}
-
-
-def zones_in_earshot(event: Event) -> dict[str, set[str]]:
-    """{zone: the zones whose devices its receivers hear}, itself among them."""
-    levels = levels_between(list(event.zones.order_by("code")))
-    near: dict[str, set[str]] = defaultdict(set)
-    for (listener, sender), level in levels.items():
-        if level >= HEARD_DB:
-            near[listener].add(sender)
-    return dict(near)
-
-
-def _level_db(a: Zone, b: Zone) -> float:
-    distance_m = math.dist((a.east_m, a.north_m), (b.east_m, b.north_m))
-    walls = a.indoor + b.indoor
-    loss_db = _loss_db(max(distance_m, a.own_distance_m)) - _loss_db(a.own_distance_m) + WALL_DB * walls
-    return round(-loss_db, 1) + 0.0
-
-
-def _loss_db(distance_m: float) -> float:
-    beyond = max(0.0, 20 * math.log10(distance_m / BREAKPOINT_M))
-    return float(free_space_db(REFERENCE_HZ, distance_m)) + beyond
-
-
 # -- rules ----------------------------------------------------------------------------------
-
-
-def _separations(
-    carriers: list[Carrier], zones: list[Zone], levels: dict[tuple[str, str], float]
-) -> list[dict[str, Any]]:
-    """Rows for the kinds that really stand in two zones that hear each other."""
-    there: dict[str, dict[str, Carrier]] = defaultdict(dict)
-    for carrier in carriers:
-        there[carrier.registration.zone.code][solver_kind(carrier)] = carrier
-    rows: dict[tuple[str, str, str, str], int] = {}
-    for a, b in combinations_with_replacement(zones, 2):
-        loudest = max(levels[a.code, b.code], levels[b.code, a.code])
-        share = next((share for above, share in SPACING_SHARES if loudest >= above), None)
-        if share is None:
-            continue
-        for p, one in there[a.code].items():
-            for q, other in there[b.code].items():
-                if a is b and p > q:
-                    continue
-                rows[a.code, b.code, p, q] = _spacing_hz(one, other, share)
-    return [{"zones": [a, b], "kinds": [p, q], "min_hz": hz} for (a, b, p, q), hz in rows.items()]
-
-
-def _spacing_hz(one: Carrier, other: Carrier, share: float) -> int:
-    widths = (one.role.bandwidth_hz + other.role.bandwidth_hz + 1) // 2
-    return max(widths, math.ceil(max(one.role.spacing_hz, other.role.spacing_hz) * share))
 
 
 def _spare_distances(
@@ -328,32 +269,4 @@ def _pairs(carriers: list[Carrier]) -> list[dict[str, Any]]:
         for members in sets.values()
         for place, member in sorted(members.items())
         if place > 1 and member.role.offset_hz is not None and 1 in members
-    ]
-
-
-def _products(carriers: list[Carrier]) -> list[dict[str, Any]]:
-    """One rule per family, guard and kind that asks for it: two-letter third order forbidden, the rest costs.
-
-    A kind's rule names that kind alone, so that it reads the same in any part of the event.
-    """
-    asked = {
-        (family, guard_hz, solver_kind(carrier))
-        for carrier in carriers
-        for family, guard_hz in carrier.role.guards_hz.items()
-        if guard_hz
-    }
-    weights = {"A+B-C": 1.0, "3A-2B": 0.3}
-    return [
-        {
-            "family": family,
-            "guard_hz": guard_hz,
-            "limit_db": PRODUCT_LIMIT_DB,
-            "kinds": [kind],
-            **(
-                {"treatment": "forbid"}
-                if family == "2A-B"
-                else {"treatment": "penalise", "weight": weights.get(family, 0.1)}
-            ),
-        }
-        for family, guard_hz, kind in sorted(asked)
     ]

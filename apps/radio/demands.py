@@ -6,7 +6,7 @@ can say it in a sentence. Nothing here knows frequencies of a plan.
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from apps.radio.kinds import Kind
@@ -24,7 +24,7 @@ from apps.radio.products import (
 )
 from apps.radio.selectivity import overload_db
 from apps.radio.settings import Treatment
-from apps.radio.site import Service, Site
+from apps.radio.site import Service, Site, Spot
 
 
 @dataclass(frozen=True)
@@ -135,7 +135,7 @@ class Demands:
 
 def demands(site: Site) -> Demands:
     """All figures of a site, in a stable order."""
-    strongest = _strongest(site)
+    strongest = {spot: _levels_at(site, spot)[-1][0] for spot in site.spots}
     limits = tuple(_product_demands(site, strongest))
     return Demands(
         heard=tuple(_heard(site, strongest, limits)),
@@ -148,43 +148,36 @@ def demands(site: Site) -> Demands:
 # ------------------------------------------------------------------------------------------ who hears whom
 
 
-def _levels_at(site: Site, receiver: int) -> list[tuple[float, str, str]]:
-    """(level in dBm, sending place, kind) of everything that a place's receivers let in, strongest last."""
-    levels = site.emission_levels.together_dbm[:, receiver].tolist()
+def _levels_at(site: Site, spot: Spot) -> list[tuple[float, str, str]]:
+    """(level in dBm, sending place, kind) of everything that receivers at a spot let in, strongest last."""
     return sorted(
         (level, sender, kind)
-        for level, (kind, sender) in zip(levels, site.emissions, strict=True)
-        if site.lets_in(site.places[receiver].id, kind)
+        for level, (kind, sender) in zip(site.heard_at_dbm(spot).tolist(), site.emissions, strict=True)
+        if site.lets_in(site.places[spot.place].id, kind)
     )
 
 
-def _strongest(site: Site) -> dict[int, float]:
-    """dBm of the strongest carrier that each receiving place hears: its 0 dB."""
-    return {place: _levels_at(site, place)[-1][0] for place in site.receiving}
-
-
-def _heard(site: Site, strongest: dict[int, float], limits: tuple[ProductDemand, ...]) -> list[Heard]:
-    """Every sending place down to the lowest limit of the place that hears it."""
+def _heard(site: Site, strongest: dict[Spot, float], limits: tuple[ProductDemand, ...]) -> list[Heard]:
+    """Every sending place down to the lowest limit of the spot that hears it."""
     lowest: dict[str, float] = defaultdict(lambda: ANY_PRODUCT_DB)
     for limit in limits:
         for place in limit.places:
             lowest[place] = min(lowest[place], limit.limit_db)
     rows = []
-    for number, zero_dbm in strongest.items():
-        receiver = site.places[number].id
-        best = {sender: (level, kind) for level, sender, kind in _levels_at(site, number)}
+    for spot, zero_dbm in strongest.items():
+        best = {sender: (level, kind) for level, sender, kind in _levels_at(site, spot)}
         for sender, (level_dbm, kind) in sorted(best.items()):
-            if level_dbm - zero_dbm >= lowest[receiver]:
-                where = site.path(sender, receiver, kind)
-                rows.append(Heard(receiver, sender, level_dbm - zero_dbm, level_dbm, kind, where))
+            if level_dbm - zero_dbm >= lowest[spot.id]:
+                where = site.path(sender, site.places[spot.place].id, kind)
+                rows.append(Heard(spot.id, sender, level_dbm - zero_dbm, level_dbm, kind, where))
     return rows
 
 
 def _carrier_levels(site: Site) -> list[CarrierLevel]:
     """Each service against the strongest kind sent from its places, where it comes nearest to it."""
     below: dict[tuple[str, str], float] = defaultdict(lambda: -math.inf)
-    for receiver in site.receiving:
-        at = _levels_at(site, receiver)
+    for spot in site.spots:
+        at = _levels_at(site, spot)
         strongest = {sender: level for level, sender, _ in at}
         for level, sender, kind in at:
             below[kind, sender] = max(below[kind, sender], level - strongest[sender])
@@ -261,60 +254,70 @@ def separation(site: Site, kind: str, sender: str, victim: Service, receiver: st
 # ------------------------------------------------------------------------------------------------ products
 
 
-def _product_demands(site: Site, strongest: dict[int, float]) -> list[ProductDemand]:
-    """Limits by kind, equal ones (rounded down to the settings' step) of several places in one row."""
-    grouped: dict[tuple[str, str, MadeIn, int, float], list[LimitReason]] = defaultdict(list)
-    weakest: dict[tuple[str, str], float] = defaultdict(lambda: math.inf)
+def _product_demands(site: Site, strongest: dict[Spot, float]) -> list[ProductDemand]:
+    """Limits by kind, equal ones (rounded down to the settings' step) of several spots in one row."""
+    grouped: dict[tuple[str, str, MadeIn, int, Treatment, float], list[LimitReason]] = defaultdict(list)
+    own: dict[tuple[str, Spot], float] = defaultdict(lambda: math.inf)
     for service in site.services:
         for place in service.received_in:
-            own = site.reception(service, place).weakest_dbm
-            weakest[service.kind, place] = min(weakest[service.kind, place], own)
+            for spot in site.spots_of(service, place):
+                own[service.kind, spot] = min(own[service.kind, spot], site.own_dbm(service, spot))
     step = site.settings.limit_step_db
-    for (kind_id, place), own in weakest.items():
+    for (kind_id, spot), own_dbm in own.items():
         kind = site.kind_of[kind_id]
-        for family, made_in, reason, limit in _limits(
-            site, kind, place, own, strongest[site.index_of[place]]
-        ):
+        for family, made_in, treatment, reason, limit in _limits(site, kind, spot, own_dbm, strongest[spot]):
             rounded = math.floor(limit / step) * step
-            grouped[kind_id, family, made_in, kind.guards[family], rounded].append(reason)
+            grouped[kind_id, family, made_in, kind.guards[family], treatment, rounded].append(reason)
     return [
         ProductDemand(
             family=family,
             guard_hz=guard_hz,
-            treatment=site.settings.treatments.get(family, "penalise"),
+            treatment=treatment,
             limit_db=limit,
             made_in=made_in,
             places=tuple(sorted({reason.place for reason in reasons})),
             kind=kind_id,
             reasons=tuple(reasons),
         )
-        for (kind_id, family, made_in, guard_hz, limit), reasons in sorted(grouped.items())
+        for (kind_id, family, made_in, guard_hz, treatment, limit), reasons in sorted(grouped.items())
     ]
 
 
 def _limits(
-    site: Site, kind: Kind, place: str, own_dbm: float, strongest_dbm: float
-) -> list[tuple[str, MadeIn, LimitReason, float]]:
-    """(family, where made, reason, limit) for one kind at one place.
+    site: Site, kind: Kind, spot: Spot, own_dbm: float, strongest_dbm: float
+) -> list[tuple[str, MadeIn, Treatment, LimitReason, float]]:
+    """(family, where made, treatment, reason, limit) for one kind at one spot.
 
-    A computed limit for transmitters never lifts the ban on 2A−B among carriers sent from one place.
+    What only costs where it would disturb a faded signal is forbidden where it would disturb one that has not faded. A
+    computed limit for transmitters never lifts the ban on 2A−B among carriers sent from one place.
     """
+    settings = site.settings
     strongest = strongest_dbm - kind.receiver_body.least_db
-    victim = Victim(strongest, own_dbm - strongest, kind.protection, site.settings.fade_db)
-    iip3 = None if kind.iip3_dbm is None else site.chain(place, kind.id).iip3_dbm
+    faded = Victim(strongest, own_dbm - strongest, kind.protection, settings.fade_db)
+    iip3 = None if kind.iip3_dbm is None else site.chain(site.places[spot.place].id, kind.id).iip3_dbm
     intercepts = {3: iip3, 5: kind.iip5_dbm}
-    rows: list[tuple[str, MadeIn, LimitReason, float]] = []
+    rows: list[tuple[str, MadeIn, Treatment, LimitReason, float]] = []
     for family in kind.guards:
         intercept = intercepts.get(order(FAMILIES[family]))
-        computed = None if intercept is None else receiver_limit_db(FAMILIES[family], victim, intercept)
-        reason = LimitReason(place, victim, intercept, computed)
-        rows.append((family, "receivers", reason, ANY_PRODUCT_DB if computed is None else computed))
+        treatment = settings.treatments.get(family, "penalise")
+        if intercept is None:
+            nothing = LimitReason(spot.id, faded, None, None)
+            rows.append((family, "receivers", treatment, nothing, ANY_PRODUCT_DB))
+            continue
+        cases: dict[Treatment, Victim] = {treatment: faded}
+        if treatment == "penalise":
+            cases["forbid"] = replace(faded, fade_db=0.0)
+        for then, victim in cases.items():
+            computed = receiver_limit_db(FAMILIES[family], victim, intercept)
+            rows.append(
+                (family, "receivers", then, LimitReason(spot.id, victim, intercept, computed), computed)
+            )
     if "2A-B" in kind.guards:
         stands = {site.place(name).stands for s in site.services for name in s.sent_from}
-        coupling = min((site.settings.coupling_db[where] for where in stands), default=0.0)
-        computed = transmitter_limit_db(victim, coupling, site.settings.conversion_db)
-        reason = LimitReason(place, victim, None, computed)
-        rows.append(("2A-B", "transmitters", reason, min(computed, ANY_PRODUCT_DB)))
+        coupling = min((settings.coupling_db[where] for where in stands), default=0.0)
+        computed = transmitter_limit_db(faded, coupling, settings.conversion_db)
+        reason = LimitReason(spot.id, faded, None, computed)
+        rows.append(("2A-B", "transmitters", "forbid", reason, min(computed, ANY_PRODUCT_DB)))
     return rows
 
 

@@ -3,14 +3,16 @@
 Belongs here: the sums over a plan's carriers. Levels are referred to the receiving antenna's terminals. A
 margin is the wanted level over noise, interference and products together, less the protection ratio, in whole
 dB rounded down. `margin_db`: the wanted signal at its weakest planned and faded, the worst interferer at its
-strongest plausible and all others at their usual level, for not all are nearest at once. `usual_margin_db`:
-all at their usual level, nothing faded. Both are a model's figures: measure on site.
+strongest plausible and all others at their usual level, for not all are nearest at once; products at their
+strongest. Who walks to and from the fixed place that he listens to is looked at at both ends of the way (see
+`Spot`). `usual_margin_db`: all at their usual level, products too, nothing faded. Both are a model's figures:
+measure on site.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,7 @@ from numpy.typing import NDArray
 from apps.radio.beats import common_bin_hz, third_order_loads
 from apps.radio.kinds import Kind
 from apps.radio.selectivity import STEP_HZ
-from apps.radio.site import Site
+from apps.radio.site import Site, Spot
 from apps.radio.units import Decibels, dbm, milliwatts, power_ratio
 
 TRIPLE_BEAT: Final = 4.0
@@ -64,13 +66,15 @@ class Plan:
 class Margins:
     """One row per link, a carrier at a place that receives it. Levels in dBm (m,), margins in whole dB (m,).
 
-    `slot`: the stretch of time in which it is worst; all interference is of that slot. `worst` (m, 3): the
-    carriers that disturb it most, each at its strongest, −1 where there are none; `worst_dbm`: their levels.
+    `slot`: the stretch of time in which it is worst; all interference is of that slot. `spot`: where at its
+    place it is worst, an index into the site's spots. `worst` (m, 3): the carriers that disturb it most, each
+    at its strongest, −1 where there are none; `worst_dbm`: their levels.
     `place` is an index into the site's places.
     """
 
     carrier: NDArray[np.int64]
     place: NDArray[np.int64]
+    spot: NDArray[np.int64]
     slot: NDArray[np.int64]
     wanted_dbm: Decibels
     noise_dbm: Decibels
@@ -106,22 +110,39 @@ def margins(
     the receiver's own. A carrier never on the air, or kept out by its place's passband, has no link.
     """
     slots = _slots_that_matter(plan.on)
-    at_places = [
-        [_Group(site, plan, place, service, carriers) for service, carriers in found]
-        for place in site.receiving
-        if (found := list(_victims(site, plan, place, only)))
-    ]
-    if not at_places:
-        return _joined([])
-    groups = [group for together in at_places for group in together]
-    products = _transmitter_products_mw(site, plan, groups, slots)
-    products += np.concatenate([_receiver_products_mw(site, plan, some, slots) for some in at_places])
-    parts, start = [], 0
-    for group in groups:
-        stop = start + group.carriers.size
-        parts.append(group.margins(slots, products[start:stop], background_dbm or {}))
-        start = stop
-    return _joined(parts)
+    victims = {place: list(_victims(site, plan, place, only)) for place in site.receiving}
+    parts: dict[tuple[int, int], Margins] = {}
+    for spot in site.spots:
+        groups = [
+            _Group(site, plan, spot, service, carriers)
+            for service, carriers in victims[spot.place]
+            if spot in site.spots_of(site.services[service], site.places[spot.place].id)
+        ]
+        if not groups:
+            continue
+        products = _products_mw(site, plan, groups, slots, usual=False)
+        # The usual level knows no nearest and no farthest spot: it was looked at where the place comes first.
+        usually = products if spot.far_from else _products_mw(site, plan, groups, slots, usual=True)
+        start = 0
+        for group in groups:
+            rows = slice(start, start + group.carriers.size)
+            found = group.margins(slots, products[rows], usually[rows], background_dbm or {})
+            key = spot.place, group.number
+            parts[key] = found if key not in parts else _worse(parts[key], found)
+            start = rows.stop
+    return _joined(list(parts.values()))
+
+
+def _worse(first: Margins, other: Margins) -> Margins:
+    """Link by link whichever leaves less; the usual margin is the first's."""
+    lower = other.margin_db < first.margin_db
+
+    def chosen(name: str) -> Any:
+        ours, theirs = getattr(first, name), getattr(other, name)
+        return np.where(lower.reshape(-1, *[1] * (ours.ndim - 1)), theirs, ours)
+
+    worse = {row.name: chosen(row.name) for row in fields(Margins) if row.name != "usual_margin_db"}
+    return Margins(**worse, usual_margin_db=first.usual_margin_db)
 
 
 def _joined(parts: Sequence[Margins]) -> Margins:
@@ -131,6 +152,7 @@ def _joined(parts: Sequence[Margins]) -> Margins:
         return Margins(
             carrier=whole,
             place=whole,
+            spot=whole,
             slot=whole,
             wanted_dbm=level,
             noise_dbm=level,
@@ -178,29 +200,38 @@ def _slots_that_matter(on: NDArray[np.bool_]) -> NDArray[np.int64]:
 
 
 class _Group:
-    """The links of one service at one place, with the level of every carrier at the service's receivers."""
+    """The links of one service at one spot, with the level of every carrier at the service's receivers."""
 
-    def __init__(self, site: Site, plan: Plan, place: int, service: int, carriers: NDArray[np.int64]) -> None:
-        self.site, self.plan, self.place, self.carriers = site, plan, place, carriers
-        self.service = site.services[service]
+    def __init__(self, site: Site, plan: Plan, spot: Spot, service: int, carriers: NDArray[np.int64]) -> None:
+        self.site, self.plan, self.spot, self.place, self.carriers = site, plan, spot, spot.place, carriers
+        self.number, self.service = service, site.services[service]
         self.kind: Kind = site.kind_of[self.service.kind]
-        self.name = site.places[place].id
-        heard = _in_passband(site, place, plan.hz) & plan.on.any(axis=1)
+        self.name = site.places[spot.place].id
+        heard = _in_passband(site, spot.place, plan.hz) & plan.on.any(axis=1)
         body = self.kind.receiver_body
-        strong = site.levels.strong_dbm[plan.service, place] + plan.power - body.least_db
-        usual = site.levels.usual_dbm[plan.service, place] + plan.power - body.usual_db
+        strong = site.levels.strong_dbm[plan.service, spot.place] + plan.power - body.least_db
+        usual = site.levels.usual_dbm[plan.service, spot.place] + plan.power - body.usual_db
         strong = np.minimum(strong, self._with_wanted_dbm()[plan.service] + plan.power)
         self.strong_mw = np.where(heard, milliwatts(strong), 0.0)
         self.usual_mw = np.where(heard, milliwatts(usual), 0.0)
         self.reception = site.reception(self.service, self.name)
+        self.wanted_dbm = site.own_dbm(self.service, spot) - site.settings.fade_db
         self.noise_mw = float(milliwatts(self.reception.noise_dbm))
         self.iip3_dbm = self.reception.iip3_dbm
 
+    def body_db(self, *, usual: bool) -> float:
+        """What the receivers' bodies take from what mixes in them."""
+        return self.kind.receiver_body.usual_db if usual else self.kind.receiver_body.least_db
+
     def _with_wanted_dbm(self) -> Decibels:
         """Level of services that come from the same fixed place as the wanted signal; inf for others."""
+        here = self.site.own_dbm(self.service, self.spot)
+        wanted = self.site.weak_dbm(self.service.kind, self.service.sent_from[0], self.name)
         return np.array(
             [
                 self.site.interferer_dbm(other.kind, other.sent_from[0], self.service, self.name)
+                + here
+                - wanted
                 if other.sent_from == self.service.sent_from and len(other.sent_from) == 1
                 else np.inf
                 for other in self.site.services
@@ -222,9 +253,10 @@ class _Group:
         self,
         slots: NDArray[np.int64],
         products: NDArray[np.float64],
+        usual_products: NDArray[np.float64],
         background_dbm: Mapping[tuple[int, int], float],
     ) -> Margins:
-        """Margins of these links, their products (v, slots) given."""
+        """Margins of these links, their products (v, slots) given, at their strongest and as they usually are."""
         rows, on = np.arange(self.carriers.size), self.plan.on[:, slots]
         share, overlapping = self.let_in()
         at_once = np.minimum(self.usual_mw, self.strong_mw)
@@ -233,6 +265,7 @@ class _Group:
         unwanted += np.stack([(excess * on[:, slot]).max(axis=1) for slot in range(slots.size)], axis=1)
         worst_slot = np.where(on[self.carriers], unwanted + products, -1.0).argmax(axis=1)
         unwanted, products = unwanted[rows, worst_slot], products[rows, worst_slot]
+        usual_products = usual_products[rows, worst_slot]
         on_then = on[:, worst_slot].T
         share, excess = share * on_then, excess * on_then
         usual = share @ self.usual_mw
@@ -249,10 +282,11 @@ class _Group:
             ]
         )
         power = self.plan.power[self.carriers]
-        wanted, usual_wanted = self.reception.faded_dbm + power, self.reception.usual_dbm + power
+        wanted, usual_wanted = self.wanted_dbm + power, self.reception.usual_dbm + power
         return Margins(
             carrier=self.carriers,
             place=np.full(self.carriers.size, self.place),
+            spot=np.full(self.carriers.size, self.site.spots.index(self.spot)),
             slot=slots[worst_slot],
             wanted_dbm=wanted,
             noise_dbm=dbm(noise),
@@ -260,7 +294,7 @@ class _Group:
             adjacent_dbm=dbm(np.maximum(0.0, unwanted - cochannel)),
             products_dbm=dbm(products),
             margin_db=self._margin(wanted, noise + unwanted + products),
-            usual_margin_db=self._margin(usual_wanted, noise + usual + products),
+            usual_margin_db=self._margin(usual_wanted, noise + usual + usual_products),
             worst=worst,
             worst_dbm=dbm(worst_mw),
         )
@@ -270,22 +304,29 @@ class _Group:
         return np.floor(left + 1e-9).astype(np.int64)
 
 
-def _receiver_products_mw(
-    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
+def _products_mw(
+    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64], *, usual: bool
 ) -> NDArray[np.float64]:
-    """Products made in the receivers of one place, by link and slot (links, slots).
+    """Products of all kinds at the links of one spot, by link and slot (links, slots)."""
+    found = _transmitter_products_mw(site, plan, groups, slots, usual=usual)
+    return found + _receiver_products_mw(site, plan, groups, slots, usual=usual)
+
+
+def _receiver_products_mw(
+    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64], *, usual: bool
+) -> NDArray[np.float64]:
+    """Products made in the receivers at one spot, by link and slot (links, slots).
 
     At most the strongest carrier: past compression the intercept formula no longer holds.
     """
-    place = groups[0].place
     sizes = [group.carriers.size for group in groups]
     carrier = np.concatenate([group.carriers for group in groups])
-    body = np.repeat([power_ratio(-group.kind.receiver_body.least_db) for group in groups], sizes)
+    body = np.repeat([power_ratio(-group.body_db(usual=usual)) for group in groups], sizes)
     gain = body**3 * np.repeat([power_ratio(-2 * group.iip3_dbm) for group in groups], sizes)
     two_guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
     three_guard = np.repeat([group.kind.guards.get("A+B-C", 0) for group in groups], sizes)
     noise = np.repeat([group.noise_mw for group in groups], sizes)
-    level = _levels_together(site, plan, place)
+    level = _levels_together(site, plan, groups[0].spot, usual=usual)
     found = np.zeros((carrier.size, slots.size))
     matters = TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE
     for column, slot in enumerate(slots):
@@ -303,26 +344,26 @@ def _receiver_products_mw(
     return np.minimum(found, (body * level.max(initial=0.0))[:, None])
 
 
-def _levels_together(site: Site, plan: Plan, place: int) -> NDArray[np.float64]:
-    """Each carrier's power at a place's antennas as a source of products (n,); 0 for those that are none."""
-    heard = _in_passband(site, place, plan.hz) & site.mixes[plan.service]
-    level = milliwatts(site.levels.together_dbm[plan.service, place] + plan.power)
-    return np.where(heard, level, 0.0)
+def _levels_together(site: Site, plan: Plan, spot: Spot, *, usual: bool) -> NDArray[np.float64]:
+    """Each carrier's power at a spot's antennas as a source of products (n,); 0 for those that are none."""
+    heard = _in_passband(site, spot.place, plan.hz) & site.mixes[plan.service]
+    levels = site.levels.usual_dbm[:, spot.place] if usual else site.services_at_dbm(spot)
+    return np.where(heard, milliwatts(levels[plan.service] + plan.power), 0.0)
 
 
 def _transmitter_products_mw(
-    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64]
+    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64], *, usual: bool
 ) -> NDArray[np.float64]:
     """2A−B made where transmitters stand together, then heard like a carrier from there (links, slots)."""
     sizes = [group.carriers.size for group in groups]
     carrier = np.concatenate([group.carriers for group in groups])
-    at = np.repeat([group.place for group in groups], sizes)
     guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
-    body = np.repeat([group.kind.receiver_body.least_db for group in groups], sizes)
+    body = np.repeat([group.body_db(usual=usual) for group in groups], sizes)
     noise = np.repeat([group.noise_mw for group in groups], sizes)
     found = np.zeros((carrier.size, slots.size))
     for place, sent in _sent_from(site, plan):
-        gain = milliwatts(site.heard_dbm[place, at] - body - site.transmitter_product_db(place))
+        heard = site.heard_from_dbm(place, groups[0].spot, usual=usual)
+        gain = milliwatts(heard - body - site.transmitter_product_db(place))
         level = _relative_levels(site, plan, place)
         matters = (guard > 0) & (gain * level[sent].sum() ** 3 > noise * NEGLIGIBLE)
         for column, slot in enumerate(slots):
@@ -381,8 +422,9 @@ LETTERS: Final = 300
 
 def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int = 3) -> list[Contributor]:
     """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
-    carrier, place, slot = int(found.carrier[link]), int(found.place[link]), int(found.slot[link])
-    group = _Group(site, plan, place, int(plan.service[carrier]), np.array([carrier]))
+    carrier, slot = int(found.carrier[link]), int(found.slot[link])
+    spot = site.spots[int(found.spot[link])]
+    group = _Group(site, plan, spot, int(plan.service[carrier]), np.array([carrier]))
     single = (group.let_in()[0] * group.strong_mw * plan.on[:, slot])[0]
     top = np.argsort(-single, kind="stable")[:count]
     rows = [Contributor(float(dbm(single[c])), (int(c),)) for c in top if single[c] > 0]
@@ -392,7 +434,7 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
 
 
 def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
-    plan, level = group.plan, _levels_together(group.site, group.plan, group.place)
+    plan, level = group.plan, _levels_together(group.site, group.plan, group.spot, usual=False)
     level = level * power_ratio(-group.kind.receiver_body.least_db)
     strongest_dbm = float(dbm(level.max()))
     letters = np.nonzero((level > 0) & plan.on[:, slot] & (np.arange(plan.hz.size) != carrier))[0]
@@ -417,7 +459,7 @@ def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: i
     for place, sent in _sent_from(site, plan):
         level = _relative_levels(site, plan, place)
         letters = sent[plan.on[sent, slot] & (sent != carrier)]
-        heard = site.heard_dbm[place, group.place] - group.kind.receiver_body.least_db
+        heard = site.heard_from_dbm(place, group.spot, usual=False) - group.body_db(usual=False)
         loss = site.transmitter_product_db(place)
         for indices, weight in _products_near(
             "2A-B", plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count

@@ -32,6 +32,20 @@ class Service:
 
 
 @dataclass(frozen=True)
+class Spot:
+    """Where receivers of a place are taken to stand: at its worst for all, or farthest from the fixed place they listen to.
+
+    Who carries an in-ear receiver comes near its rack and goes far from it, and all that the rack sends rises and falls
+    together. Products of the rack alone are worst at the nearest spot, products of others at the farthest; between the two
+    nothing is worse than at both.
+    """
+
+    place: int
+    id: str
+    far_from: str = ""
+
+
+@dataclass(frozen=True)
 class Site:
     """Places, kinds and how they are used, with the levels that follow. ValueError lists all faults."""
 
@@ -99,6 +113,53 @@ class Site:
 
     def place(self, name: str) -> Place:
         return self.places[self.index_of[name]]
+
+    @cached_property
+    def spots(self) -> tuple[Spot, ...]:
+        """Every receiving place, and once more farthest from each fixed sender that its people listen to."""
+        found = []
+        for place in self.receiving:
+            name = self.places[place].id
+            senders = {
+                service.sent_from[0]
+                for service in self.services
+                if name in service.received_in and self._carried_about(service, name)
+            }
+            found.append(Spot(place, name))
+            found += [Spot(place, f"{name}, far from {sender}", sender) for sender in sorted(senders)]
+        return tuple(found)
+
+    def spots_of(self, service: Service, receiver: str) -> list[Spot]:
+        """The spots of a place at which a service must do."""
+        sender = service.sent_from[0] if self._carried_about(service, receiver) else ""
+        return [
+            spot
+            for spot in self.spots
+            if self.places[spot.place].id == receiver and spot.far_from in ("", sender)
+        ]
+
+    def _carried_about(self, service: Service, receiver: str) -> bool:
+        """Whether a service comes from one fixed place and is received by people who walk to and from it."""
+        if len(service.sent_from) != 1 or self.place(receiver).stands != "bodies":
+            return False
+        return self.place(service.sent_from[0]).stands != "bodies"
+
+    def heard_at_dbm(self, spot: Spot) -> Decibels:
+        """Level of every emission at a spot's antennas, several at once, before any body there (emissions,)."""
+        levels = self.emission_levels.together_dbm[:, spot.place].copy()
+        if spot.far_from:
+            weak = self.emission_levels.weak_dbm[:, spot.place]
+            along = np.array([sender == spot.far_from for _, sender in self.emissions])
+            levels[along] = weak[along]
+        return levels
+
+    def own_dbm(self, service: Service, spot: Spot) -> float:
+        """Weakest planned level of a service's own signal at a spot, bodies at both ends, before fading."""
+        receiver = self.places[spot.place].id
+        if spot.far_from or not self._carried_about(service, receiver):
+            return min(self.weak_dbm(service.kind, sender, receiver) for sender in service.sent_from)
+        near = self.strong_dbm(service.kind, service.sent_from[0], receiver)
+        return near - self.kind_of[service.kind].receiver_body.usual_db
 
     @cached_property
     def _overrides(self) -> dict[frozenset[str], Override]:
@@ -280,14 +341,19 @@ class Site:
             *(np.array([table[row].max(axis=0) for row in rows]).reshape(shape) for table in tables)
         )
 
-    @cached_property
-    def heard_dbm(self) -> Decibels:
-        """The strongest carrier sent from the first place that the second hears, as one of several."""
-        found = np.full((len(self.places), len(self.places)), -np.inf)
-        for number, (_, sender) in enumerate(self.emissions):
-            row = self.index_of[sender]
-            found[row] = np.maximum(found[row], self.emission_levels.together_dbm[number])
-        return found
+    def services_at_dbm(self, spot: Spot) -> Decibels:
+        """`heard_at_dbm` by service, from wherever each is sent (services,)."""
+        heard = self.heard_at_dbm(spot)
+        return np.array(
+            [max(heard[self.emission_index[s.kind, sender]] for sender in s.sent_from) for s in self.services]
+        )
+
+    def heard_from_dbm(self, sender: int, spot: Spot, *, usual: bool) -> float:
+        """The strongest carrier sent from a place as a spot hears it, as one of several; −inf when there is none."""
+        heard = self.emission_levels.usual_dbm[:, spot.place] if usual else self.heard_at_dbm(spot)
+        name = self.places[sender].id
+        rows = [number for number, (_, place) in enumerate(self.emissions) if place == name]
+        return max((float(heard[row]) for row in rows), default=-np.inf)
 
     @cached_property
     def _shares(self) -> dict[str, NDArray[np.float64]]:

@@ -311,8 +311,8 @@ def test_a_recount_counts_again_only_what_changed(site: Site, django_assert_max_
         reason="x",
     )
     verdicts.recount(site.event)
-    # The gate hears nobody else and nobody hears it: its own part and the part that knows no place.
-    assert Verdict.objects.count() == counted + 2
+    # The gate hears nobody else and nobody hears it: its antennas, its bodies, and the part that knows no place.
+    assert Verdict.objects.count() == counted + 3
 
 
 # -- whose eyes -------------------------------------------------------------------------------

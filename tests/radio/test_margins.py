@@ -68,21 +68,37 @@ def plan(steps, services, on=None, power_db=None):
 # ------------------------------------------------------------------------- a plain recount of one link
 
 
-def recount(site, plan, carrier, receiver, slot):
-    """Wanted, noise, single interferers and products of one link in one slot, in dBm, carrier by carrier."""
+def recount(site, plan, carrier, receiver, slot, far=True):
+    """Wanted, noise, single interferers and products of one link in one slot, in dBm, carrier by carrier.
+
+    `far`: who carries an in-ear receiver stands farthest from its rack, otherwise nearest to it.
+    """
     service = site.services[plan.service[carrier]]
     kind = site.kind_of[service.kind]
     on = [c for c in range(plan.hz.size) if plan.on[c, slot] and c != carrier]
     power = plan.power
+    rack = service.sent_from[0] if kind.use == "in_ear" else ""
+
+    def from_rack(name):
+        row, loss = site.kind_of[name], site.path(rack, receiver, name).loss
+        return row.sending.eirp_dbm - (loss.weak_db if far else loss.strong_db)
+
+    def heard(name, sender):
+        return from_rack(name) if sender == rack else site.together_dbm(name, sender, receiver)
 
     def together(c):
         other = site.services[plan.service[c]]
-        return max(site.together_dbm(other.kind, s, receiver) for s in other.sent_from) + power[c]
+        return max(heard(other.kind, s) for s in other.sent_from) + power[c]
+
+    def strongest(other):
+        if rack in other.sent_from:
+            return from_rack(other.kind) - kind.receiver_body.usual_db
+        return max(site.interferer_dbm(other.kind, s, service, receiver) for s in other.sent_from)
 
     singles, usual = {}, {}
     for c in on:
         other = site.services[plan.service[c]]
-        level = max(site.interferer_dbm(other.kind, s, service, receiver) for s in other.sent_from) + power[c]
+        level = strongest(other) + power[c]
         rejection = site.rejection(other.kind, kind.id)
         fdr = frequency_dependent_rejection_db(
             rejection.emission, rejection.response, abs(int(plan.hz[c] - plan.hz[carrier]))
@@ -110,7 +126,7 @@ def recount(site, plan, carrier, receiver, slot):
             s.kind: site.kind_of[s.kind].sending.eirp_dbm - site.kind_of[s.kind].body.least_db
             for s in senders
         }
-        heard = max(site.together_dbm(s.kind, place.id, receiver) for s in senders) - body
+        loudest = max(heard(s.kind, place.id) for s in senders) - body
         loss = site.settings.coupling_db[place.stands] + site.settings.conversion_db
         relative = [
             radiated[site.services[plan.service[c]].kind] + power[c] - max(radiated.values()) for c in beside
@@ -119,8 +135,10 @@ def recount(site, plan, carrier, receiver, slot):
         for where, (a, b) in zip(hz, letters, strict=True):
             if abs(int(where - plan.hz[carrier])) < kind.guards["2A-B"]:
                 key = "2A-B", "transmitters", (beside[a], beside[b])
-                products[key, place.id] = heard + 2 * relative[a] + relative[b] - loss
+                products[key, place.id] = loudest + 2 * relative[a] + relative[b] - loss
     wanted = min(site.weak_dbm(kind.id, s, receiver) for s in service.sent_from) + power[carrier]
+    if rack and not far:
+        wanted = from_rack(kind.id) - kind.receiver_body.usual_db + power[carrier]
     nearest = max(singles, key=lambda c: 10 ** (singles[c] / 10) - 10 ** (usual[c] / 10), default=None)
     at_once = {c: singles[c] if c == nearest else usual[c] for c in singles}
     return wanted - site.settings.fade_db, site.noise_dbm(receiver, kind.id), singles, at_once, products
@@ -146,14 +164,18 @@ def test_every_sum_agrees_with_a_recount(steps, services, overrides):
     assert len(links) == sum(len(site.services[s].received_in) for s in services)
     for link in range(found.carrier.size):
         carrier, receiver = int(found.carrier[link]), site.places[found.place[link]].id
-        per_slot = {}
-        for slot in np.nonzero(some.on[carrier])[0].tolist():
-            wanted, noise, singles, at_once, products = recount(site, some, carrier, receiver, slot)
-            unwanted = [*at_once.values(), *products.values()]
-            per_slot[slot] = float(power_sum_dbm([noise, *unwanted])), singles, at_once, products
-        worst = max(total for total, *_ in per_slot.values())
-        total, singles, at_once, products = per_slot[int(found.slot[link])]
-        assert total == pytest.approx(worst, abs=1e-6)
+        cases = {}
+        for far in (True, False):
+            for slot in np.nonzero(some.on[carrier])[0].tolist():
+                wanted, noise, singles, at_once, products = recount(site, some, carrier, receiver, slot, far)
+                total = float(power_sum_dbm([noise, *at_once.values(), *products.values()]))
+                cases[far, slot] = wanted - total, wanted, noise, singles, at_once, products
+        far = not site.spots_of(site.services[some.service[carrier]], receiver)[1:]
+        far = far or bool(site.spots[found.spot[link]].far_from)
+        left, wanted, noise, singles, at_once, products = cases[far, int(found.slot[link])]
+        # Whole decibels decide between the two ends, so that they may differ by less than one.
+        assert np.floor(left + 1e-6) <= min(left for left, *_ in cases.values()) + 1e-6
+        total = wanted - left
         assert found.wanted_dbm[link] == pytest.approx(wanted)
         assert found.noise_dbm[link] == pytest.approx(noise)
         kind = site.kind_of[site.services[some.service[carrier]].kind]

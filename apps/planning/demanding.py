@@ -1,0 +1,85 @@
+"""What the site demands, as rules of the solver's problem: places with what they hear, separations, limits for products."""
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable
+from itertools import combinations_with_replacement
+from typing import Any
+
+from apps.planning.siting import Sited, solver_kind
+from apps.radio.site import Service
+from apps.registry.models import Carrier
+
+
+def rounded(level_db: float) -> float:
+    """A hundredth of a decibel, downward, and never above 0: the loudest carrier somewhere is 0 dB."""
+    return min(0.0, math.floor(level_db * 100) / 100)
+
+
+def places(model: Sited, others: Iterable[str]) -> list[dict[str, Any]]:
+    """Where something is sent, by `others` too, and every spot that receives with what it hears, down to the lowest limit."""
+    hears: dict[str, dict[str, float]] = {spot.id: {} for spot in model.site.spots}
+    for heard in model.demands.heard:
+        hears[heard.receiver][heard.sender] = rounded(heard.level_db)
+    bands = {spot.id: model.site.places[spot.place].passband for spot in model.site.spots}
+    senders = {sender for _, sender in model.site.emissions} | set(others)
+    return [
+        {
+            "id": name,
+            "hears": hears.get(name, {}),
+            "passband": [{"low_hz": low, "high_hz": high} for low, high in bands.get(name, ())],
+        }
+        for name in sorted(senders | set(hears))
+    ]
+
+
+def received_in(model: Sited, service: Service) -> list[str]:
+    """The spots at which a service's carriers must do."""
+    return [spot.id for place in service.received_in for spot in model.site.spots_of(service, place)]
+
+
+def separations(carriers: list[Carrier], model: Sited) -> list[dict[str, Any]]:
+    """What the model demands between kinds in places; within a zone never less than the kinds themselves ask for."""
+    spacing: dict[str, int] = {}
+    there: dict[str, set[str]] = defaultdict(set)
+    for carrier in carriers:
+        spacing[solver_kind(carrier)] = carrier.role.spacing_hz
+        there[carrier.registration.zone.code].add(solver_kind(carrier))
+    rows: list[dict[str, Any]] = []
+    for row in model.demands.separations:
+        entry = {"zones": list(row.places), "kinds": list(row.kinds), "min_hz": row.min_hz}
+        if row.treatment == "penalise":
+            entry |= {"treatment": "penalise", "weight": row.weight}
+        rows.append(entry)
+    for zone, kinds in sorted(there.items()):
+        for one, other in combinations_with_replacement(sorted(kinds), 2):
+            a, b = (model.services[kind, zone].sent_from[0] for kind in (one, other))
+            rows.append({"zones": [a, b], "kinds": [one, other], "min_hz": max(spacing[one], spacing[other])})
+    return rows
+
+
+def products(model: Sited) -> list[dict[str, Any]]:
+    """The model's limits; rows that differ in nothing but their kind are one rule for all of those.
+
+    What a load costs is counted in limits: just over the limit 1, ten decibels over it 10.
+    """
+    merged: dict[tuple[Any, ...], tuple[set[str], set[str]]] = {}
+    for row in model.demands.products:
+        where = tuple(sorted(row.places))
+        key = (row.family, row.guard_hz, row.treatment, row.limit_db, row.made_in, where)
+        merged.setdefault(key, (set(), set(where)))[0].add(row.kind)
+    return [
+        {
+            "family": family,
+            "guard_hz": guard_hz,
+            "treatment": treatment,
+            "weight": round(10 ** (-limit_db / 10), 6) if treatment == "penalise" else 1.0,
+            "limit_db": limit_db,
+            "made_in": made_in,
+            "zones": sorted(where),
+            "kinds": sorted(kinds),
+        }
+        for (family, guard_hz, treatment, limit_db, made_in, _), (kinds, where) in sorted(
+            merged.items(), key=repr
+        )
+    ]
