@@ -61,25 +61,28 @@ def separations(carriers: list[Carrier], model: Sited) -> list[dict[str, Any]]:
 def products(model: Sited) -> list[dict[str, Any]]:
     """The model's limits; rows that differ in nothing but their kind are one rule for all of those.
 
-    What a load costs is counted in limits: just over the limit 1, ten decibels over it 10.
+    What a load costs is counted in limits: just over the limit 1, ten decibels over it 10. Where figures are missing and any
+    product counts, one at full strength costs 1.
     """
     merged: dict[tuple[Any, ...], tuple[set[str], set[str]]] = {}
     for row in model.demands.products:
         where = tuple(sorted(row.places))
-        key = (row.family, row.guard_hz, row.treatment, row.limit_db, row.made_in, where)
+        full_db = row.limit_db if row.reasons[0].computed_db is not None else 0.0
+        weight = round(10 ** (-full_db / 10), 6) if row.treatment == "penalise" else 1.0
+        key = (row.family, row.guard_hz, row.treatment, weight, row.limit_db, row.made_in, where)
         merged.setdefault(key, (set(), set(where)))[0].add(row.kind)
     return [
         {
             "family": family,
             "guard_hz": guard_hz,
             "treatment": treatment,
-            "weight": round(10 ** (-limit_db / 10), 6) if treatment == "penalise" else 1.0,
+            "weight": weight,
             "limit_db": limit_db,
             "made_in": made_in,
             "zones": sorted(where),
             "kinds": sorted(kinds),
         }
-        for (family, guard_hz, treatment, limit_db, made_in, _), (kinds, where) in sorted(
+        for (family, guard_hz, treatment, weight, limit_db, made_in, _), (kinds, where) in sorted(
             merged.items(), key=repr
         )
     ]

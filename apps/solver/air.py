@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
-from apps.solver.axis import Axis
+from apps.solver.axis import Axis, bands_hz, within
 from apps.solver.maps import Maps
 from apps.solver.problem import coefficients, linear
 
@@ -71,6 +71,7 @@ class Site:
     def __init__(self, made_in: str, place: int, hearers: dict[int, float], level: dict[int, float]) -> None:
         self.made_in, self.place, self.hearers, self.level = made_in, place, hearers, level
         self.wards: list[Ward] = []
+        self.axis = Axis((), (), ())
 
 
 class Air:
@@ -93,21 +94,9 @@ class Air:
             [i for i in range(arrays.n) if not arrays.fixed[i]] if readers is None else list(readers)
         )
         self.on: Floats = arrays.on[:, self.slots].astype(float)
-        active = [rule for rule in self.rules if rule.treatment != "ignore"]
-        self.passive = not active
+        self.passive = all(rule.treatment == "ignore" for rule in self.rules)
         self._receive()
-        affected = [c for i, c in enumerate(arrays.carriers) if self.sites_of[i]]
-        reading = [arrays.carriers[i] for i in self.readers if self.sites_of[i]]
-        coarser = 1
-        while True:
-            self.axis = Axis(affected, reading, active, coarser=coarser)
-            self._set_up()
-            if (
-                max((w.maps.bytes_per_slot for s in self.sites for w in s.wards), default=0)
-                <= memory_bytes / 40
-            ):
-                break
-            coarser *= 2
+        self._set_up()
         self._clock = self._awake_bytes = 0
         self._judged: tuple[int, int, Booking] | None = None
         self.narrowed = False
@@ -191,7 +180,11 @@ class Air:
         for code, db in self.arrays.problem.zones[z].hears.items():
             for i in sent[place[code]]:
                 strongest[i] = max(strongest.get(i, -np.inf), db)
-        return {i: 10 ** ((db + self.arrays.carriers[i].level_db) / 10) for i, db in strongest.items()}
+        return {
+            i: 10 ** ((db + self.arrays.carriers[i].level_db) / 10)
+            for i, db in strongest.items()
+            if within(bands_hz(self.arrays.carriers[i]), self._passband[z])
+        }
 
     def _touch(self) -> None:
         """Keep the sites that some reader touches, and list each carrier's."""
@@ -215,6 +208,31 @@ class Air:
         slots = self.on.shape[1]
         self.ledgers: dict[tuple[int, int], Ledger] = {}
         for site, rules in zip(self.sites, self._rules_of_site, strict=True):
+            self._lay_out(site, rules, slots)
+            for r in rules:
+                law = self.rules[r]
+                for z in site.hearers if law.treatment == "forbid" else ():
+                    ids = sorted(self.protected.get((r, z), ()))
+                    if ids and (r, z) not in self.ledgers:
+                        load = np.zeros((len(ids), slots))
+                        rows = {i: at for at, i in enumerate(ids)}
+                        self.ledgers[r, z] = Ledger(rows, load, np.full_like(load, law.limit))
+        self._gains: dict[tuple[int, str, str, int, int], list[tuple[int, int, float]]] = {}
+
+    def _lay_out(self, site: Site, rules: list[int], slots: int) -> None:
+        """A site's own bins, no finer and no wider than those who mix or suffer there need, and its maps."""
+        victims = {i for r in rules for z in site.hearers for i in self.protected.get((r, z), ())}
+        passband = self._passband[site.place] if site.made_in == "receivers" else ()
+        bands, read = set(), set()
+        readers = set(self.readers)
+        for i in victims | site.level.keys():
+            own = bands_hz(self.arrays.carriers[i])
+            bands.update(own if i in victims else within(own, passband))
+            if i in readers:
+                read.update(own if i in victims else within(own, passband))
+        coarser = 1
+        while True:
+            site.axis = Axis(bands, read, [self.rules[r] for r in rules], coarser=coarser)
             site.wards = []
             alike: dict[tuple[str, str, int], list[int]] = {}
             for r in rules:
@@ -226,20 +244,15 @@ class Air:
                 widest = max((self.rules[r] for r in together), key=lambda law: law.guard_hz)
                 letters = coefficients(family)
                 exactly = np.float64 if treatment == "forbid" else np.float32
-                maps = Maps(letters, self.axis.box(widest, letters), self.axis, slots, exactly)
+                maps = Maps(letters, site.axis.box(widest, letters), site.axis, slots, exactly)
                 limit = min(self.rules[r].limit for r in together)
                 loudest = max(site.level.values(), default=0.0)
                 least = 0.0 if treatment == "forbid" else max(limit, self.faint * loudest)
                 site.wards.append(Ward(family, treatment, widest.guard_hz, together, limit, least, maps))
-            for r in rules:
-                law = self.rules[r]
-                for z in site.hearers if law.treatment == "forbid" else ():
-                    ids = sorted(self.protected.get((r, z), ()))
-                    if ids and (r, z) not in self.ledgers:
-                        load = np.zeros((len(ids), slots))
-                        rows = {i: at for at, i in enumerate(ids)}
-                        self.ledgers[r, z] = Ledger(rows, load, np.full_like(load, law.limit))
-        self._gains: dict[tuple[int, str, str, int, int], list[tuple[int, int, float]]] = {}
+            widest_map = max((ward.maps.bytes_per_slot for ward in site.wards), default=0)
+            if widest_map <= self.memory_bytes / 40:
+                return
+            coarser *= 2
 
     def level(self, site: Site, i: int, hz: int) -> float:
         """The linear level of carrier i at a site; 0 where it takes no part."""
@@ -278,9 +291,8 @@ class Air:
         """Put many on an empty air at once, whatever they break (hz 0: not placed). The loads are counted once for all."""
         here = [int(i) for i in np.flatnonzero(hz) if self.sites_of[i] and self.on[i].any()]
         for i in here:
-            f = self.axis.bin(int(hz[i]))
             for site in self.sites_of[i]:
-                level = self.level(site, i, int(hz[i]))
+                f, level = site.axis.bin(int(hz[i])), self.level(site, i, int(hz[i]))
                 for ward in site.wards:
                     weights = self._weights(ward, site, i, level)
                     if weights is not None:
@@ -313,9 +325,8 @@ class Air:
         booking = self._booked(i, hz)
         self._judged = None
         self._book(i, booking, +1.0)
-        f = self.axis.bin(hz)
         for site in self.sites_of[i]:
-            level = self.level(site, i, hz)
+            f, level = site.axis.bin(hz), self.level(site, i, hz)
             for ward in site.wards:
                 weights = self._weights(ward, site, i, level)
                 if weights is not None:
@@ -456,10 +467,10 @@ class Air:
         if self._judged is not None and self._judged[:2] == (i, hz):
             return self._judged[2]
         booking: Booking = {}
-        f, when = self.axis.bin(hz), self._when(i)
-        seen = any(low <= f < high for low, high in self.axis.reading)
+        when = self._when(i)
         for site in self.sites_of[i]:
-            level = self.level(site, i, hz)
+            f, level = site.axis.bin(hz), self.level(site, i, hz)
+            seen = any(low <= f < high for low, high in site.axis.reading)
             for ward in site.wards:
                 if not ward.forbids or not ward.maps.n:
                     continue
@@ -498,12 +509,12 @@ class Air:
         clean, sure, cost = np.ones(len(hz), bool), np.zeros(len(hz), bool), np.zeros(len(hz))
         if not self.sites_of[i] or not len(hz):
             return clean, sure, cost
-        bins, when = self.axis.bins(hz), self._when(i)
+        when = self._when(i)
         suffers: dict[tuple[int, int], Floats] = {}
         causes: dict[tuple[str, str, int], Floats] = {}
         victims: dict[tuple[str, str, int], int] = {}
         for site in self.sites_of[i]:
-            level = self._level_along(site, i, hz)
+            level, bins = self._level_along(site, i, hz), site.axis.bins(hz)
             for ward in site.wards:
                 if not ward.maps.n or (families is not None and ward.family not in families):
                     continue
@@ -514,14 +525,14 @@ class Air:
                     continue
                 maps, key = self._wake(ward), ward.key
                 for r, z, gain in gains:
-                    box = self.axis.box(self.rules[r], coefficients(ward.family))
+                    box = site.axis.box(self.rules[r], coefficients(ward.family))
                     load = maps.read(maps.victim, bins, when, box)
                     suffers[r, z] = suffers.get((r, z), 0.0) + gain * load
                 if level is not None and ward.urgency and site.level[i] >= ward.least:
                     least = UNHEARD * ward.limit if ward.forbids else ward.least
                     causes[key] = causes.get(key, 0.0) + maps.caused(bins, level, when, least)
                     victims[key] = victims.get(key, 0) + len(ward.urgency)
-        mine, exact = self.on[i, when] > 0, self.axis.exact
+        mine, exact = self.on[i, when] > 0, all(site.axis.exact for site in self.sites_of[i])
         worst: dict[int, Floats] = {}
         for (r, _), load in suffers.items():
             top = load[mine].max(axis=0)
@@ -544,8 +555,9 @@ class Air:
 
     def price(self, i: int, hz: int) -> float:
         """About what a carrier that is on the air at hz suffers and causes under rules that merely cost."""
-        f, when, total = self.axis.bin(hz), self._when(i), 0.0
+        when, total = self._when(i), 0.0
         for site in self.sites_of[i]:
+            f = site.axis.bin(hz)
             for ward in site.wards:
                 if ward.forbids or i not in ward.maps:
                     continue
@@ -614,7 +626,7 @@ class Air:
         """Everybody who takes part at a site in one slot, however weak; kept for the next carrier asked about."""
         key = (id(site), family, slot)
         if self._asked != key or self._asked_maps is None:
-            maps = Maps(coefficients(family), 1, self.axis, 1)
+            maps = Maps(coefficients(family), 1, site.axis, 1)
             for j in site.level:
                 level = self.level(site, j, int(hz[j])) if hz[j] and self.arrays.on[j, slot] else 0.0
                 if level:

@@ -2,14 +2,15 @@
 uses, so that 450 MHz radios, 600 MHz microphones and 2 GHz links stand in one problem without storing the gaps between."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from apps.solver.problem import Carrier, ProductRule
+from apps.solver.problem import Band, Carrier, ProductRule
 
 Ints = NDArray[np.int64]
+Bands = tuple[int, int, int]  # lowest, highest, step; step 0 for a single frequency
 
 MANY_WINDOWS = 8
 SMALL_GAP = 256  # bins; nearer bands share a window, for a window costs a turn of a loop
@@ -48,20 +49,21 @@ class Domain:
 
 
 class Axis:
-    """Bins of equal width from `base_hz` up. `exact`: every frequency of the carriers is a whole number of bins away.
+    """Bins of equal width from `base_hz` up. `exact`: every frequency of the bands is a whole number of bins away.
 
-    `windows` hold every carrier, `reading` those for which places are sought.
+    `bands`: (lowest, highest, step) of all that carriers can be set to, `read` of those for which places are sought.
+    `windows` hold the former, `reading` the latter.
     """
 
     def __init__(
         self,
-        carriers: Sequence[Carrier],
-        readers: Sequence[Carrier],
+        bands: Collection[Bands],
+        read: Collection[Bands],
         rules: Iterable[ProductRule],
         *,
         coarser: int = 1,
     ) -> None:
-        bands = [band for carrier in carriers for band in bands_hz(carrier)]
+        bands = set(bands)
         self.base_hz = min((low for low, _, _ in bands), default=0)
         lattice = 0
         for low, _, step in bands:
@@ -72,9 +74,9 @@ class Axis:
             (low - self.base_hz) % self.bin_hz == 0 and step % self.bin_hz == 0 for low, _, step in bands
         )
         self.windows = self._windows(bands)
-        self.reading = self._windows([band for carrier in readers for band in bands_hz(carrier)])
+        self.reading = self._windows(read)
 
-    def _windows(self, bands: Iterable[tuple[int, int, int]]) -> list[tuple[int, int]]:
+    def _windows(self, bands: Iterable[Bands]) -> list[tuple[int, int]]:
         """Half-open intervals of bins that cover the bands, parted where the gap is wider than what it parts."""
         found: list[tuple[int, int]] = []
         for low, high in sorted({(self.bin(low), self.bin(high) + 1) for low, high, _ in bands}):
@@ -102,8 +104,22 @@ class Axis:
         return -(-rule.guard_hz // self.bin_hz) - 1 + slack
 
 
-def bands_hz(carrier: Carrier) -> list[tuple[int, int, int]]:
-    """(lowest, highest, step) of everything that a carrier can be set to; step 0 for a single frequency."""
+def within(bands: Iterable[Bands], passband: Sequence[Band]) -> list[Bands]:
+    """What of the bands a passband lets in; all where there is none."""
+    if not passband:
+        return list(bands)
+    found = []
+    for low, high, step in bands:
+        for let_in in passband:
+            first = low + -(-max(0, let_in.low_hz - low) // step) * step if step else low
+            last = low + (min(high, let_in.high_hz) - low) // step * step if step else low
+            if let_in.low_hz <= first <= last <= let_in.high_hz:
+                found.append((first, last, step))
+    return found
+
+
+def bands_hz(carrier: Carrier) -> list[Bands]:
+    """Everything that a carrier can be set to."""
     if carrier.fixed_hz is not None:
         return [(carrier.fixed_hz, carrier.fixed_hz, 0)]
     return [

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
 from apps.solver import MalformedProblem, Problem, read_problem, solve, verify
-from apps.solver.axis import Axis, Ints
+from apps.solver.axis import Axis, Ints, bands_hz
 from apps.solver.events import event
 from apps.solver.maps import Maps
 from apps.solver.problem import Carrier, ProductRule, Tuning, read_json
@@ -55,7 +55,7 @@ def maps_of(hz: Ints, level: np.ndarray, *, listen: bool = True) -> Maps:
     rule = ProductRule("A+B-C", GUARD_HZ, "penalise", -40.0, 1.0, "receivers", None, None)
     band = (Tuning(LOW_HZ, LOW_HZ + (BINS - 1) * BIN_HZ, BIN_HZ),)
     anybody = Carrier("c", "z", ("z",), ("z",), "c", band, 0, ("s",), 2, 0.0, True, None, None)
-    axis = Axis([anybody], [anybody], [rule])
+    axis = Axis(bands_hz(anybody), bands_hz(anybody), [rule])
     maps = Maps((1, 1, -1), axis.box(rule, (1, 1, -1)), axis, 1)
     if listen:
         maps.wake()
