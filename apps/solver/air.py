@@ -223,36 +223,36 @@ class Air:
         """A site's own bins, no finer and no wider than those who mix or suffer there need, and its maps."""
         victims = {i for r in rules for z in site.hearers for i in self.protected.get((r, z), ())}
         passband = self._passband[site.place] if site.made_in == "receivers" else ()
-        bands, read = set(), set()
-        readers = set(self.readers)
-        for i in victims | site.level.keys():
-            own = bands_hz(self.arrays.carriers[i])
-            bands.update(own if i in victims else within(own, passband))
-            if i in readers:
-                read.update(own if i in victims else within(own, passband))
+        own = {i: bands_hz(self.arrays.carriers[i]) for i in victims | site.level.keys()}
+        heard = {i: bands if i in victims else within(bands, passband) for i, bands in own.items()}
+        bands = {band for row in heard.values() for band in row}
+        read = {band for i in self.readers for band in heard.get(i, ())}
         coarser = 1
         while True:
             site.axis = Axis(bands, read, [self.rules[r] for r in rules], coarser=coarser)
-            site.wards = []
-            alike: dict[tuple[str, str, int], list[int]] = {}
-            for r in rules:
-                law = self.rules[r]
-                alike.setdefault(
-                    (law.family, law.treatment, law.guard_hz if law.treatment == "forbid" else 0), []
-                ).append(r)
-            for (family, treatment, _), together in sorted(alike.items()):
-                widest = max((self.rules[r] for r in together), key=lambda law: law.guard_hz)
-                letters = coefficients(family)
-                exactly = np.float64 if treatment == "forbid" else np.float32
-                maps = Maps(letters, site.axis.box(widest, letters), site.axis, slots, exactly)
-                limit = min(self.rules[r].limit for r in together)
-                loudest = max(site.level.values(), default=0.0)
-                least = 0.0 if treatment == "forbid" else max(limit, self.faint * loudest)
-                site.wards.append(Ward(family, treatment, widest.guard_hz, together, limit, least, maps))
-            widest_map = max((ward.maps.bytes_per_slot for ward in site.wards), default=0)
-            if widest_map <= self.memory_bytes / 40:
+            site.wards = self._wards(site, rules, slots)
+            widest = max((ward.maps.bytes_per_slot for ward in site.wards), default=0)
+            if widest <= self.memory_bytes / 40:
                 return
             coarser *= 2
+
+    def _wards(self, site: Site, rules: list[int], slots: int) -> list[Ward]:
+        alike: dict[tuple[str, str, int], list[int]] = {}
+        for r in rules:
+            law = self.rules[r]
+            alike.setdefault(
+                (law.family, law.treatment, law.guard_hz if law.treatment == "forbid" else 0), []
+            ).append(r)
+        loudest, found = max(site.level.values(), default=0.0), []
+        for (family, treatment, _), together in sorted(alike.items()):
+            widest = max((self.rules[r] for r in together), key=lambda law: law.guard_hz)
+            letters = coefficients(family)
+            exactly = np.float64 if treatment == "forbid" else np.float32
+            maps = Maps(letters, site.axis.box(widest, letters), site.axis, slots, exactly)
+            limit = min(self.rules[r].limit for r in together)
+            least = 0.0 if treatment == "forbid" else max(limit, self.faint * loudest)
+            found.append(Ward(family, treatment, widest.guard_hz, together, limit, least, maps))
+        return found
 
     def level(self, site: Site, i: int, hz: int) -> float:
         """The linear level of carrier i at a site; 0 where it takes no part."""

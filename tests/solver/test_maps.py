@@ -5,7 +5,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from apps.solver.axis import Axis, Domain
+from apps.solver.axis import Axis, Domain, bands_hz
 from apps.solver.bench import third_order_map
 from apps.solver.maps import Maps
 from apps.solver.problem import FAMILIES, Carrier, ProductRule, Tuning, coefficients
@@ -40,7 +40,7 @@ def weights(maps: Maps, level: float, urgency: float, on: list[int]) -> np.ndarr
 
 
 def filled(family: str, everybody: list[tuple[int, float, list[int]]], *, awake: bool) -> Maps:
-    axis = Axis([carrier()], [carrier()], [rule(family)])
+    axis = Axis(bands_hz(carrier()), bands_hz(carrier()), [rule(family)])
     maps = Maps(coefficients(family), axis.box(rule(family), coefficients(family)), axis, 2)
     if awake:
         maps.wake()
@@ -113,7 +113,8 @@ def test_loads_of_all_victims_at_once(family):
 
 def test_bands_far_apart_get_windows_of_their_own():
     near, far = carrier(), carrier(4_000_000, 4_000_500)
-    axis = Axis([near, far], [near, far], [rule("A+B-C")])
+    bands = bands_hz(near) + bands_hz(far)
+    axis = Axis(bands, bands, [rule("A+B-C")])
     assert axis.windows == [(0, BINS), (3_999_000, 3_999_501)]
     maps = Maps((1, 1, -1), axis.box(rule("A+B-C"), (1, 1, -1)), axis, 1)
     maps.wake()
