@@ -131,11 +131,19 @@ def add_zone(*, actor: Actor, code: str, name: str, **fields: Any) -> Zone:
     require(rules.refusal_to_coordinate(actor))
     if actor.event.zones.filter(code=code).exists():
         raise Faulty([Fault(0, "code", code, "There is a zone of that code already.")])
+    _refuse_distances(Zone(**fields))
     zone = Zone.objects.create(event=actor.event, code=code, name=name, **fields)
     touch(actor.event)
     changes = {code: {"name": [None, name], **{key: [None, value] for key, value in fields.items()}}}
     journal.record(actor=actor, event=actor.event.slug, verb="added the zone", subject=code, changes=changes)
     return zone
+
+
+def _refuse_distances(zone: Zone, **fields: Any) -> None:
+    names = ("own_distance_m", "nearest_m", "farthest_m")
+    faults = rules.faults_in_distances(*(fields.get(name, getattr(zone, name)) for name in names))
+    if faults:
+        raise Faulty(faults)
 
 
 @transaction.atomic
@@ -174,6 +182,7 @@ def place_zones(*, actor: Actor, content: bytes | str, seen: str | None = None) 
 @transaction.atomic
 def change_zone(*, actor: Actor, zone: Zone, version: int | None = None, **fields: Any) -> Zone:
     require(rules.refusal_to_coordinate(actor))
+    _refuse_distances(zone, **fields)
     changes = save_if_unchanged(zone, version, f"Zone {zone.code}", **fields)
     touch(actor.event)
     journal.record(

@@ -357,6 +357,9 @@ class ZoneSerializer(CodedSerializer):
     antenna_height_m = FiniteField(required=False, min_value=0, max_value=500)
     indoor = serializers.BooleanField(required=False)
     own_distance_m = FiniteField(required=False, min_value=0.1, max_value=50_000)
+    nearest_m = FiniteField(required=False, allow_null=True, min_value=0.1, max_value=50_000)
+    farthest_m = FiniteField(required=False, allow_null=True, min_value=0.1, max_value=100_000)
+    rack_m = FiniteField(required=False, min_value=0.1, max_value=1000)
 
 
 class Zones(Coded):

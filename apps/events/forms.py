@@ -130,6 +130,24 @@ class ZoneForm(forms.Form):
         label="Antennas to the zone's own devices, m", initial=20, min_value=0.1, max_value=50_000,
         help_text="Usually. It decides how strong the wanted signal is against everybody else's.",
     )  # fmt: skip
+    nearest_m = forms.FloatField(
+        label="At their nearest, m",
+        min_value=0.1,
+        max_value=50_000,
+        required=False,
+        help_text="Empty: a fifth of that.",
+    )
+    farthest_m = forms.FloatField(
+        label="At their farthest, m",
+        min_value=0.1,
+        max_value=100_000,
+        required=False,
+        help_text="Empty: twice that.",
+    )
+    rack_m = forms.FloatField(
+        label="Antennas to the rack beside them, m", initial=3, min_value=0.1, max_value=1000,
+        help_text="Where the transmitters of in-ear monitors stand.",
+    )  # fmt: skip
     indoor = forms.BooleanField(
         required=False, label="Indoors", help_text="Walls weaken what comes from outside."
     )

@@ -105,6 +105,11 @@ class Zone(models.Model):
     own_distance_m = models.FloatField(
         default=20, help_text="from the antennas to the zone's own devices, usually"
     )
+    nearest_m = models.FloatField(null=True, help_text="how near they come; empty: a fifth of the usual")
+    farthest_m = models.FloatField(null=True, help_text="how far they go; empty: twice the usual")
+    rack_m = models.FloatField(
+        default=3, help_text="from the antennas to the transmitters of in-ear monitors"
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -113,6 +118,12 @@ class Zone(models.Model):
             models.UniqueConstraint(fields=["event", "code"], name="events_zone_code_once_per_event"),
             models.CheckConstraint(
                 condition=Q(own_distance_m__gt=0), name="events_zone_own_distance_positive"
+            ),
+            models.CheckConstraint(
+                condition=(Q(nearest_m=None) | Q(nearest_m__gt=0, nearest_m__lte=F("own_distance_m")))
+                & (Q(farthest_m=None) | Q(farthest_m__gte=F("own_distance_m")))
+                & Q(rack_m__gt=0),
+                name="events_zone_distances_in_order",
             ),
         ]
 

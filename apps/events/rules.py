@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+from apps.common.errors import Fault
 from apps.events.actors import Actor
 from apps.events.models import Invitation, Role
 
@@ -35,3 +36,17 @@ def refusal_to_accept(invitation: Invitation, at: datetime) -> str:
     if invitation.expires_at <= at:
         return "This invitation has expired. Ask the coordinator who sent it for a new one."
     return ""
+
+
+def faults_in_distances(
+    own_distance_m: float, nearest_m: float | None, farthest_m: float | None
+) -> list[Fault]:
+    """What is wrong with how near and how far a zone's own devices come, in metres; None stands for a share of the usual."""
+    faults = []
+    if nearest_m is not None and not 0 < nearest_m <= own_distance_m:
+        reason = f"The nearest must be more than 0 and no farther than usual, {own_distance_m:g} m."
+        faults.append(Fault(0, "nearest_m", f"{nearest_m:g}", reason))
+    if farthest_m is not None and farthest_m < own_distance_m:
+        reason = f"The farthest must be no nearer than usual, {own_distance_m:g} m."
+        faults.append(Fault(0, "farthest_m", f"{farthest_m:g}", reason))
+    return faults

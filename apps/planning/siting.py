@@ -4,7 +4,7 @@ People say «zone» and «kind»; the model needs places and services. What foll
 separations, limits for products) is in apps/radio/demands.py, every number with the record of how it came about.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Final, cast
@@ -13,15 +13,16 @@ from apps.events.models import Event, Zone
 from apps.radio.chains import SendingChain
 from apps.radio.demands import Demands, demands
 from apps.radio.kinds import BODY_LOSS, BodyLoss, Kind
+from apps.radio.paths import Override
 from apps.radio.places import Distances, Place, stage
 from apps.radio.selectivity import Modulation
 from apps.radio.site import Service, Site
 from apps.radio.units import dbm
 from apps.registry.models import Carrier, KindRole
+from apps.spectrum.models import KnownLoss
 
 # How near and how far a zone's devices come, as shares of their usual distance; common practice, no source.
 NEAREST_SHARE, FARTHEST_SHARE = 0.2, 2.0
-RACK_M = 3.0
 # Which of a zone's places sends and which receives, by who holds the two ends of a role.
 ENDS: Final = {
     ("device", "base"): ("bodies", "antennas"),
@@ -59,7 +60,7 @@ def solver_kind(carrier: Carrier) -> str:
 
 def zone_of(place: str) -> str:
     """The zone that a place belongs to."""
-    return place.rsplit("/", 1)[0]
+    return place.split("/", 1)[0]
 
 
 def in_words(place: str) -> str:
@@ -73,23 +74,26 @@ class _Recipe:
 
     versions: tuple[Any, ...]
     zones: tuple[Zone, ...] = field(compare=False)
+    known: tuple[KnownLoss, ...] = field(compare=False)
     brought: tuple[Carrier, ...] = field(compare=False)
 
 
 def sited(event: Event, carriers: Iterable[Carrier]) -> Sited:
     """The site of an event with the kinds that its carriers bring."""
     zones = tuple(event.zones.order_by("code"))
+    known = tuple(event.known_losses.select_related("one", "other"))
     brought: dict[tuple[str, str], Carrier] = {}
     for carrier in carriers:
         brought.setdefault((solver_kind(carrier), carrier.registration.zone.code), carrier)
     versions = (
         tuple((zone.pk, zone.version) for zone in zones),
+        tuple((row.pk, row.version) for row in known),
         tuple(
             (name, zone, c.role_id, c.registration.kind.version)
             for (name, zone), c in sorted(brought.items())
         ),
     )
-    return _sited(_Recipe(versions, zones, tuple(carrier for _, carrier in sorted(brought.items()))))
+    return _sited(_Recipe(versions, zones, known, tuple(carrier for _, carrier in sorted(brought.items()))))
 
 
 @lru_cache(maxsize=8)
@@ -113,8 +117,18 @@ def _sited(recipe: _Recipe) -> Sited:
         (*places.values(), *fronts.values()),
         tuple(kinds.values()),
         tuple(services.values()),
+        overrides=tuple(_overrides(recipe.known, [*places, *fronts])),
     )
     return Sited(site, services, demands(site) if services else Demands((), (), (), ()))
+
+
+def _overrides(known: Iterable[KnownLoss], places: list[str]) -> Iterator[Override]:
+    """A figure between two zones holds from any place of one to any of the other."""
+    for row in known:
+        for a in places:
+            for b in places:
+                if zone_of(a) == row.one.code and zone_of(b) == row.other.code:
+                    yield Override((a, b), row.loss_db, row.note)
 
 
 def _bands(
@@ -149,13 +163,13 @@ def _front(place: Place, bands: list[tuple[int, int]], kind: Kind) -> Place:
 
 def _places(zone: Zone) -> Any:
     usual = zone.own_distance_m
-    own = Distances(usual * NEAREST_SHARE, usual, usual * FARTHEST_SHARE)
+    own = Distances(zone.nearest_m or usual * NEAREST_SHARE, usual, zone.farthest_m or usual * FARTHEST_SHARE)
     return stage(
         zone.code,
         zone.east_m,
         zone.north_m,
         own,
-        RACK_M,
+        zone.rack_m,
         antenna_height_m=zone.antenna_height_m,
         building=zone.code if zone.indoor else "",
     )

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from apps.planning import views
+from apps.planning import site_pages, views
 
 app_name = "planning"
 urlpatterns: list[URLPattern] = [
@@ -14,6 +14,8 @@ urlpatterns: list[URLPattern] = [
     path("runs/", views.Runs.as_view(), name="runs"),
     path("runs/<int:number>/", views.RunPage.as_view(), name="run"),
     path("runs/<int:number>/progress/", views.RunProgress.as_view(), name="run-progress"),
+    path("site/", site_pages.SitePage.as_view(), name="site"),
+    path("site/<str:listener>/<str:sender>/", site_pages.PairPage.as_view(), name="pair"),
     path("breaches/", views.Breaches.as_view(), name="breaches"),
     path("review/<slug:code>/", views.Frequency.as_view(), name="frequency"),
 ]

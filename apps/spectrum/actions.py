@@ -6,14 +6,14 @@ from typing import Any
 from django.db import transaction
 
 from apps.common.choice import Choice
-from apps.common.errors import Conflict, Fault, Faulty, require
+from apps.common.errors import Conflict, Fault, Faulty, Stale, require
 from apps.events import rules
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
 from apps.events.models import Event, Zone
 from apps.journal import actions as journal
 from apps.radio.rasters import Channel
-from apps.spectrum.models import Occupied, Outsider, TelevisionChannel
+from apps.spectrum.models import KnownLoss, Occupied, Outsider, TelevisionChannel
 from apps.spectrum.queries import channels_of
 from apps.spectrum.rules import refusal_to_mark
 
@@ -138,6 +138,49 @@ def remove_outsider(*, actor: Actor, outsider: Outsider) -> None:
         subject=outsider.label,
         changes=changes,
     )
+
+
+@transaction.atomic
+def set_known_loss(
+    *, actor: Actor, zones: tuple[Zone, Zone], loss_db: float, note: str, version: int = 0
+) -> KnownLoss:
+    """Put a figure in place of the model's path loss between two zones, either way. `version` 0: none was there."""
+    require(rules.refusal_to_coordinate(actor))
+    faults = []
+    if zones[0] == zones[1]:
+        faults.append(Fault(0, "zones", zones[0].code, "Within a zone its own distances hold; change those."))
+    if not 0 < loss_db <= 250:
+        faults.append(Fault(0, "loss_db", f"{loss_db:g}", "A path loss lies between 0 and 250 dB."))
+    if not note.strip():
+        faults.append(Fault(0, "note", "", "Say how it is known: measured when and how, or by whose word."))
+    if faults:
+        raise Faulty(faults)
+    one, other = sorted(zones, key=lambda zone: zone.pk)
+    row, new = KnownLoss.objects.get_or_create(
+        event=actor.event, one=one, other=other, defaults={"loss_db": loss_db, "note": note.strip()}
+    )
+    changes: dict[str, Any] = {"loss_db": [None, loss_db], "note": [None, note.strip()]}
+    if new and version:
+        raise Stale(f"The figure between {one.code} and {other.code}", 0)
+    if not new:
+        changes = save_if_unchanged(row, version, f"The figure {row}", loss_db=loss_db, note=note.strip())
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="set a path loss by hand", subject=str(row), changes={str(row): changes}
+    )  # fmt: skip
+    return row
+
+
+@transaction.atomic
+def drop_known_loss(*, actor: Actor, known: KnownLoss) -> None:
+    """Let the model say again what two zones are apart."""
+    require(rules.refusal_to_coordinate(actor))
+    changes = {str(known): {"loss_db": [known.loss_db, None], "note": [known.note, None]}}
+    known.delete()
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="took back a path loss set by hand", subject=str(known), changes=changes
+    )  # fmt: skip
 
 
 @transaction.atomic

@@ -60,6 +60,32 @@ class Outsider(models.Model):
         return self.label
 
 
+class KnownLoss(models.Model):
+    """A path loss between two zones that a coordinator measured or answers for, in place of the model, either way."""
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="known_losses")
+    one = models.ForeignKey(Zone, on_delete=models.CASCADE, related_name="+")
+    other = models.ForeignKey(Zone, on_delete=models.CASCADE, related_name="+")
+    loss_db = models.FloatField()
+    note = models.CharField(max_length=500)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["event", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["one", "other"], name="spectrum_known_loss_once_per_pair"),
+            models.CheckConstraint(
+                condition=Q(one__lt=F("other")), name="spectrum_known_loss_one_before_other"
+            ),
+            models.CheckConstraint(
+                condition=Q(loss_db__gt=0, loss_db__lte=250), name="spectrum_known_loss_plausible"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.one.code} – {self.other.code}"
+
+
 class TelevisionChannel(models.Model):
     """What is known of one television channel at the site: occupied or free, how and since when we know. No row: unknown.
 

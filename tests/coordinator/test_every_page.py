@@ -152,6 +152,8 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         "number": [1, 2, 3],
         "department": [department],
         "zone": ["main"],
+        "listener": ["main"],
+        "sender": ["main", "gate"],
         "carrier": [f"{department}-001"],
         "code": [f"{department}-001", department, "main"],
         "key": [unit.key],

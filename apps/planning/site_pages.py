@@ -1,0 +1,242 @@
+"""The site as the model sees it: zones on a plan, who hears whom, and how each figure between two zones came about."""
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+
+from apps.common.errors import Missing
+from apps.events import queries
+from apps.events.actors import Actor
+from apps.events.models import Zone
+from apps.events.rules import refusal_to_coordinate
+from apps.events.views import EventPage
+from apps.planning.siting import Sited, in_words, sited, zone_of
+from apps.planning.snapshot import standing_carriers
+from apps.radio.demands import LimitReason, ProductDemand, SeparationReason, separation
+from apps.radio.products import FAMILIES, order, over_two_carrier_db
+from apps.spectrum import actions as spectrum
+from apps.spectrum.models import KnownLoss
+
+WIDTH, MARGIN = 720, 60  # of the drawing, in its own units
+
+
+def refusal_to_see_the_site(actor: Actor) -> str:
+    if actor.sees_all:
+        return ""
+    return "The site shows every department's devices, so only coordinators and the site desk see it."
+
+
+class KnownLossForm(forms.Form):
+    """A figure in place of the model's."""
+
+    loss_db = forms.FloatField(label="Path loss, dB", min_value=1, max_value=250)
+    note = forms.CharField(
+        label="How it is known", max_length=500, help_text="Measured when and how, or by whose word."
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput, initial=0)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A zone on the drawing, in its units."""
+
+    zone: Zone
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """Zones to scale, north up, and the straight lines between those that hear each other."""
+
+    marks: list[Mark]
+    lines: list[tuple[Mark, Mark]]
+    height: float
+    scale_m: float
+    scale: float
+
+    @classmethod
+    def of(cls, zones: list[Zone], near: set[frozenset[str]]) -> "Drawing":
+        west, east = min(z.east_m for z in zones), max(z.east_m for z in zones)
+        south, north = min(z.north_m for z in zones), max(z.north_m for z in zones)
+        per_m = (WIDTH - 2 * MARGIN) / max(east - west, north - south, 1.0)
+        marks = [
+            Mark(
+                z,
+                round(MARGIN + (z.east_m - west) * per_m, 1),
+                round(MARGIN + (north - z.north_m) * per_m, 1),
+            )
+            for z in zones
+        ]
+        lines = [
+            (a, b)
+            for at, a in enumerate(marks)
+            for b in marks[at + 1 :]
+            if frozenset((a.zone.code, b.zone.code)) in near
+        ]
+        round_m = 10.0 ** math.floor(math.log10(max(1.0, 200 / per_m)))
+        return cls(
+            marks, lines, round((north - south) * per_m + 2 * MARGIN, 1), round_m, round(round_m * per_m, 1)
+        )
+
+
+class SitePage(EventPage):
+    """Zones on a plan, and for each whom its receivers hear, the loudest first."""
+
+    here = "planning:site"
+    template = "planning/site.html"
+    refusal = staticmethod(refusal_to_see_the_site)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        zones = list(queries.zones_of(self.actor))
+        model = sited(self.event, standing_carriers(self.event))
+        loudest: dict[tuple[str, str], float] = defaultdict(lambda: -math.inf)
+        for heard in model.demands.heard:
+            key = zone_of(heard.receiver), zone_of(heard.sender)
+            loudest[key] = max(loudest[key], heard.level_db)
+        known = {zone.code: zone for zone in zones}
+        rows = [
+            (
+                zone,
+                [
+                    (known[other], round(level), round(_apart_m(zone, known[other])))
+                    for (listener, other), level in sorted(loudest.items(), key=lambda row: -row[1])
+                    if listener == zone.code and other != zone.code
+                ],
+            )
+            for zone in zones
+        ]
+        near = {frozenset(pair) for pair in loudest if pair[0] != pair[1]}
+        return self.render(
+            rows=rows, drawing=Drawing.of(zones, near) if zones else None, width=WIDTH, anybody=bool(model.services)
+        )  # fmt: skip
+
+
+class PairPage(EventPage):
+    """What one zone's receivers hear of another, what that asks of frequencies, and how each figure came about."""
+
+    here = "planning:site"
+    template = "planning/pair.html"
+    refusal = staticmethod(refusal_to_see_the_site)
+
+    def zones(self) -> tuple[Zone, Zone]:
+        known = {zone.code: zone for zone in queries.zones_of(self.actor)}
+        try:
+            return known[self.kwargs["listener"]], known[self.kwargs["sender"]]
+        except KeyError:
+            raise Missing() from None
+
+    def known_loss(self, listener: Zone, sender: Zone) -> KnownLoss | None:
+        one, other = sorted((listener, sender), key=lambda zone: zone.pk)
+        return self.event.known_losses.filter(one=one, other=other).first()
+
+    def get(self, request: HttpRequest, slug: str, listener: str, sender: str) -> HttpResponse:
+        known = self.known_loss(*self.zones())
+        given = {"loss_db": known.loss_db, "note": known.note, "version": known.version} if known else None
+        return self.shown(KnownLossForm(initial=given))
+
+    def post(self, request: HttpRequest, slug: str, listener: str, sender: str) -> HttpResponse:
+        zones = self.zones()
+        if "remove" in request.POST:
+            known = self.known_loss(*zones)
+            if known and self.attempt(lambda: spectrum.drop_known_loss(actor=self.actor, known=known)):
+                messages.success(request, "The model says again what the two are apart.")
+            return redirect(request.path)
+        form = KnownLossForm(request.POST)
+        if form.is_valid() and self.attempt(
+            lambda: spectrum.set_known_loss(actor=self.actor, zones=zones, **form.cleaned_data), form
+        ):
+            messages.success(request, "The figure stands in place of the model's from the next run on.")
+            return redirect(request.path)
+        return self.shown(form, status=422)
+
+    def shown(self, form: KnownLossForm, status: int = 200) -> HttpResponse:
+        listener, sender = self.zones()
+        model = sited(self.event, standing_carriers(self.event))
+        here, there = listener.code, sender.code
+        heard = [
+            (
+                in_words(row.receiver),
+                in_words(row.sender),
+                round(row.level_dbm),
+                round(row.level_db, 1),
+                row.path.words(),
+            )
+            for row in model.demands.heard
+            if (zone_of(row.receiver), zone_of(row.sender)) == (here, there)
+        ]
+        rules = [
+            (reason.words().replace("/", ", "), round(min_hz / 1000, 3))
+            for reason, min_hz in _reasons(model, here, there)
+        ]
+        wishes = [
+            (row.note, round(row.min_hz / 1e6, 3), ", ".join(row.kinds))
+            for row in model.demands.separations
+            if row.treatment == "penalise" and {zone_of(place) for place in row.places} == {here, there}
+        ]
+        limits = (
+            [_limit_in_words(row, reason) for row, reason in _limits(model, here)] if here == there else []
+        )
+        return self.render(
+            form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes, limits=limits,
+            apart_m=round(_apart_m(listener, sender)), known=self.known_loss(listener, sender),
+            refused=refusal_to_coordinate(self.actor),
+        )  # fmt: skip
+
+
+def _apart_m(one: Zone, other: Zone) -> float:
+    return math.dist((one.east_m, one.north_m), (other.east_m, other.north_m))
+
+
+def _reasons(model: Sited, here: str, there: str) -> list[tuple[SeparationReason, int]]:
+    """For each kind sent there and each received here, at the receivers where it is worst: the separation and why."""
+    worst: dict[tuple[str, str], SeparationReason] = {}
+    for victim in model.site.services:
+        for receiver in victim.received_in:
+            if zone_of(receiver) != here:
+                continue
+            for kind, sender in model.site.emissions:
+                if zone_of(sender) != there or not model.site.lets_in(receiver, kind):
+                    continue
+                reason = separation(model.site, kind, sender, victim, receiver)
+                held = worst.get((kind, victim.kind))
+                if held is None or (reason.min_hz, reason.needed_db) > (held.min_hz, held.needed_db):
+                    worst[kind, victim.kind] = reason
+    ordered = sorted(worst.values(), key=lambda reason: (-reason.min_hz, -reason.needed_db))
+    return [(reason, reason.min_hz) for reason in ordered]
+
+
+def _limits(model: Sited, here: str) -> list[tuple[ProductDemand, LimitReason]]:
+    return [
+        (row, reason) for row in model.demands.products for reason in row.reasons if zone_of(reason.place) == here
+    ]  # fmt: skip
+
+
+def _limit_in_words(row: ProductDemand, reason: LimitReason) -> dict[str, Any]:
+    """One limit with the sum that it came from."""
+    return {
+        "kind": row.kind, "family": row.family.replace("-", "−"), "made_in": row.made_in, "place": in_words(reason.place),
+        "guard_khz": round(row.guard_hz / 1000, 3), "limit_db": row.limit_db, "treatment": row.treatment,
+        "how": _sum_in_words(row, reason),
+    }  # fmt: skip
+
+
+def _sum_in_words(row: ProductDemand, reason: LimitReason) -> str:
+    victim, intercept = reason.victim, reason.intercept_dbm
+    if reason.computed_db is None:
+        return "this kind has no intercept point, so any product of carriers near full strength counts"
+    own = f"own {victim.own_db:.1f} − protection {victim.protection_db:.0f} − fade {victim.fade_db:.0f}"
+    if row.made_in == "transmitters":
+        found = f"{own} + coupling and conversion loss = {reason.computed_db:.1f} dB"
+        return f"{found}, but never above −40 dB among carriers sent from one place"
+    family = FAMILIES[row.family]
+    over = over_two_carrier_db(family)
+    more = f" − {over:.1f}" if over else ""
+    start = f"{order(family) - 1}·({intercept:.1f} − {victim.strongest_dbm:.1f})"
+    return f"{start} + {own}{more} = {reason.computed_db:.1f} dB"
