@@ -43,6 +43,8 @@ OWN = {
         "batching",
     },
     "planning": {
+        "demanding",
+        "site_pages",
         "snapshot",
         "siting",
         "margins",
