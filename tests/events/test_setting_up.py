@@ -30,7 +30,8 @@ EVENT = {
     "timezone": "Europe/Vienna", "ruleset": "cept", "registration_closes_at": "2027-05-01T18:00", "accepts_automatically": "on",
 }  # fmt: skip
 ZONE = {
-    "name": "Main stage", "words": "", "east_m": "12.5", "north_m": "0", "antenna_height_m": "3", "own_distance_m": "20", "rack_m": "3",
+    "name": "Main stage", "words": "", "east_m": "12.5", "north_m": "0", "antenna_height_m": "3", "own_distance_m": "20",
+    "rack_m": "3",
 }  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('events', '0003_zone_distances'),
+        ('events', '0004_zone_distances'),
         ('spectrum', '0002_surveys_and_television_channels'),
     ]
 

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('events', '0002_repeat'),
+        ('events', '0003_outline'),
     ]
 
     operations = [
