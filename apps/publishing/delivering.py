@@ -39,11 +39,9 @@ def _take_turn(hook: Hook) -> None:
 
 def _attempt(hook: Hook, delivery: Delivery) -> bool:
     """Send one message; whether the next may follow at once."""
-    now = timezone.now()
-    secrets = [hook.secret]
-    if hook.former_secret and hook.former_until and now < hook.former_until:
-        secrets.append(hook.former_secret)
-    headers = signing.headers(secrets, delivery.key, int(now.timestamp()), delivery.body)
+    headers = signing.headers(
+        hook.secrets_in_force, delivery.key, int(timezone.now().timestamp()), delivery.body
+    )
     headers |= {"Content-Type": "application/json", "User-Agent": "Fairband-Webhooks/1"}
     answer = reaching.post(hook.address, headers, delivery.body.encode())
     return _note(hook, delivery, answer)
@@ -80,6 +78,6 @@ def _note(hook: Hook, delivery: Delivery, answer: reaching.Answer) -> bool:
 
 
 def _forget_old(hook: Hook) -> None:
-    """What was delivered long ago leaves the log."""
+    """What was delivered or given up long ago leaves the log."""
     old = timezone.now() - timedelta(days=settings.POST_KEPT_DAYS)
-    Delivery.objects.filter(hook=hook, state=PostState.DELIVERED, delivered_at__lt=old).delete()
+    Delivery.objects.filter(hook=hook, since__lt=old).exclude(state=PostState.WAITING).delete()

@@ -59,6 +59,8 @@ def _sent(mailbox: Mailbox, notices: list[Notice]) -> None:
     now = timezone.now()
     sent = [notice.pk for notice in notices]
     mailbox.notices.filter(pk__in=sent).update(state=PostState.DELIVERED, sent_at=now)
+    old = now - timedelta(days=settings.POST_KEPT_DAYS)
+    mailbox.notices.filter(made_at__lt=old).exclude(state=PostState.WAITING).delete()
     more = queries.waiting_in(mailbox)
     again = letter_due_at(mailbox.event, mailbox.pace, now) if more else None
     Mailbox.objects.filter(pk=mailbox.pk).update(due_at=again)

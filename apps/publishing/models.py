@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 from apps.events.models import Department, Event, Person
 from apps.publishing.states import NOT_REACHED, OFF, ON, PostState
@@ -132,6 +133,12 @@ class Hook(Turn):
 
     def __str__(self) -> str:
         return self.label
+
+    @property
+    def secrets_in_force(self) -> list[str]:
+        """The secrets that sign just now: the present one first, and the former one until its time is up."""
+        former = self.former_secret and self.former_until and timezone.now() < self.former_until
+        return [self.secret, self.former_secret] if former else [self.secret]
 
     @property
     def state(self) -> str:

@@ -15,7 +15,7 @@ from django.utils.http import urlencode
 from apps.events.models import Event, Membership, Role
 from apps.journal.models import Entry
 from apps.publishing.models import Edition, Mailbox, Notice, Reading
-from apps.publishing.occurrences import LINES, PUBLISHED
+from apps.publishing.occurrences import PUBLISHED, lines_reaching
 from apps.publishing.rules import letter_due_at
 from apps.publishing.states import NoticeTopic
 from apps.registry.models import Registration
@@ -69,16 +69,10 @@ def fill_mailboxes(row: Reading, entries: Iterable[Entry]) -> None:
 
 def _notices(event: Event, entries: Iterable[Entry]) -> Iterator[Posted]:
     for entry in entries:
-        if entry.verb in LINES:
-            labels = [
-                label
-                for label, fields in entry.changes.items()
-                if fields.get("state", [None, None])[1] == RegistrationState.SENT_BACK
-            ]
-            if labels:
-                yield _sent_back(event, entry, labels)
-        elif entry.verb == PUBLISHED:
+        if entry.verb == PUBLISHED:
             yield from _published(event, entry)
+        elif labels := list(lines_reaching(entry, RegistrationState.SENT_BACK)):
+            yield _sent_back(event, entry, labels)
 
 
 def _sent_back(event: Event, entry: Entry, labels: list[str]) -> Posted:

@@ -36,7 +36,6 @@ class Topic(TextChoices):
 # Runs concern every department; whoever leads one alone does not hear of them.
 OF_THE_WHOLE_EVENT = frozenset([Topic.RUN_ENDED])
 TRIAL = "trial"
-LINES = ("registered", "accepted", "sent back")
 BY_STATE = {RegistrationState.ACCEPTED: Topic.ACCEPTED, RegistrationState.SENT_BACK: Topic.SENT_BACK}
 ENDS = (*(f"ended the run as {state}" for state in RunState.values), "gave up the run", "stopped the run")
 PUBLISHED, REPORTED = "published", "filed a report"
@@ -52,6 +51,16 @@ class Occurrence:
     data: dict[str, Any]
 
 
+def lines_reaching(entry: Entry, *states: str) -> dict[str, str]:
+    """The lines, by label, that an entry brings into one of some states, with which; by whatever act."""
+    reached = {}
+    for label, fields in entry.changes.items():
+        old_new = fields.get("state") if isinstance(fields, dict) else None
+        if isinstance(old_new, list) and len(old_new) == 2 and old_new[1] in states:
+            reached[label] = old_new[1]
+    return reached
+
+
 class Reader:
     """Somebody who is told, with the departments whose affairs they may know."""
 
@@ -63,8 +72,8 @@ class Reader:
     def told(self, entry: Entry) -> list[Occurrence]:
         """What an entry means to this reader; nothing where it is not theirs to know, or not of interest."""
         mine = entry.department in self.codes
-        if entry.verb in LINES and mine:
-            return self._lines(entry)
+        if mine and (lines := lines_reaching(entry, *BY_STATE)):
+            return self._lines(entry, lines)
         if entry.verb == PUBLISHED:
             return self._edition(entry)
         if entry.verb == REPORTED and (mine or (self.of_all and not entry.department)):
@@ -82,12 +91,7 @@ class Reader:
         }
         return Occurrence(topic, subject, (words or entry.subject)[:300], known | data)
 
-    def _lines(self, entry: Entry) -> list[Occurrence]:
-        reached = {
-            label: fields["state"][1]
-            for label, fields in entry.changes.items()
-            if fields.get("state", [None, None])[1] in BY_STATE
-        }
+    def _lines(self, entry: Entry, reached: dict[str, str]) -> list[Occurrence]:
         rows = registrations_of(self.actor).filter(
             department__code=entry.department, label__in=list(reached), created_at__lte=entry.at
         )

@@ -312,7 +312,7 @@ def test_what_is_too_old_is_given_up_and_can_be_sent_again(site: Site, receiver:
     row = hook(site, receiver.address)
     register(site.lead, line("one"))
     read(site)
-    Delivery.objects.update(since=timezone.now() - timedelta(days=30))
+    Delivery.objects.update(since=timezone.now() - timedelta(days=4))
     receiver.answers = [(500, {})]
     deliver(row)
     given_up = Delivery.objects.get()
