@@ -233,6 +233,10 @@ SPECTACULAR_SETTINGS = {
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "ENABLE_LIST_MECHANICS_ON_NON_2XX": True,
+    "WEBHOOKS": [
+        f"apps.publishing.serializers.{name}"
+        for name in ("ACCEPTED", "SENT_BACK", "PUBLISHED", "REPORTED", "RUN_ENDED")
+    ],
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
     "ENUM_NAME_OVERRIDES": {
         "ChannelState": "apps.spectrum.rules.CHANNEL_STATES",

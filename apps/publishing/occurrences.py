@@ -77,7 +77,7 @@ class Reader:
         if entry.verb == PUBLISHED:
             return self._edition(entry)
         if entry.verb == REPORTED and (mine or (self.of_all and not entry.department)):
-            return [self._plain(entry, Topic.REPORTED, f"report {entry.subject}"[:60])]
+            return [self._plain(entry, Topic.REPORTED, f"report {entry.subject}"[:60], report=entry.subject)]
         if entry.verb in ENDS and self.of_all:
             return self._run(entry)
         return []

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from django.utils import timezone
+from jsonschema import Draft202012Validator
 from standardwebhooks import Webhook, WebhookVerificationError
 
 from apps.common.errors import Conflict, Faulty, Forbidden
@@ -28,6 +29,7 @@ from apps.publishing.models import Delivery, Hook, Reading
 from apps.publishing.occurrences import Topic
 from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration
+from coordinator.settings import BASE_DIR
 from tests.receiver import Receiver, receiving
 from tests.site import Site, line, make_site, register
 
@@ -142,6 +144,16 @@ def test_while_a_secret_is_replaced_both_verify_and_later_the_new_one_alone(
         receiver.got[1].verified(first.secret)
 
 
+def as_described(content: dict[str, Any]) -> None:
+    """Hold a message against the kept description of the interface (OpenAPI 3.1, whose schemas are JSON Schema 2020-12)."""
+    kept = json.loads((BASE_DIR / "fixtures" / "openapi.json").read_text(encoding="utf-8"))
+    body = kept["webhooks"][content["type"]]["post"]["requestBody"]["content"]["application/json"]["schema"]
+    Draft202012Validator(body | {"components": kept["components"]}).validate(content)
+    name = body["$ref"].rsplit("/", 1)[-1]
+    data = kept["components"]["schemas"][name]["properties"]["data"]["$ref"].rsplit("/", 1)[-1]
+    assert set(content["data"]) == set(kept["components"]["schemas"][data]["properties"])
+
+
 # -- what is told, and to whom --------------------------------------------------------------
 
 
@@ -163,6 +175,8 @@ def test_what_a_scheduling_tool_waits_for(site: Site, receiver: Receiver) -> Non
         "registration.accepted", "edition.published", "registration.sent_back", "run.ended",
         "report.filed",
     ]  # fmt: skip
+    for got in receiver.got:
+        as_described(got.content)
     told = [got.content["data"] for got in receiver.got]
     assert [each["entry"] for each in told] == sorted(each["entry"] for each in told)
     assert told[1]["edition"]["lines"] == 1, "the confidential department's are not counted"
