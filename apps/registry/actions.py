@@ -149,20 +149,26 @@ def _permit_again(actor: Actor, kind: Kind) -> None:
 
 
 def register(
-    *, actor: Actor, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool = True, seen: str | None = None
+    *,
+    actor: Actor,
+    rows: Iterable[Mapping[str, Any]],
+    all_or_nothing: bool = True,
+    seen: str | None = None,
+    all_new: bool = False,
 ) -> list[Judgement]:
     """Enter or change registrations: the one room behind the form, the file and the interface.
 
     Each row is judged; new and changed ones are written, with their carriers and units. With `all_or_nothing` one
     faulty row keeps all of them out, and Faulty names every fault of every row; otherwise the good rows are saved.
     Raises Forbidden when the actor may not register for a department that it names, and Conflict when the rows do not
-    do any more what was `seen` (the fingerprint of their judgements on a page).
+    do any more what was `seen` (the fingerprint of their judgements on a page). With `all_new` a row whose line is
+    there already is a fault.
     """
     rows = list(rows)
     try:
         with transaction.atomic():
             one_at_a_time(actor)
-            judgements = judge(actor, rows)
+            judgements = judge(actor, rows, all_new=all_new)
             if seen is not None and fingerprint(judgements) != seen:
                 raise Conflict(
                     "The registrations changed since this list was judged, so it would now do something else. "

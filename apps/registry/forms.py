@@ -1,7 +1,8 @@
 """Forms of the registry. They collect raw values and judge nothing: the same words come from form, file and interface."""
 
+import itertools
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,7 +14,7 @@ from apps.events.actors import Actor
 from apps.registry.calendars import Rule, Target
 from apps.registry.lines import Names, read_hertz, row_of
 from apps.registry.models import Change, Kind, Registration
-from apps.registry.states import NOT_PERMITTED, RegistrationState
+from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 from apps.registry.tuning import Range
 
 IN_MEGAHERTZ = ("fixed_hz", "low_hz", "high_hz")
@@ -47,6 +48,13 @@ def in_megahertz(hertz: int | None) -> str:
         return ""
     whole, rest = divmod(hertz, 1_000_000)
     return f"{whole}.{rest:06d}".rstrip("0").rstrip(".")
+
+
+def next_label(label: str, taken: Iterable[str]) -> str:
+    """The label of a copy: the same words with the next number that is free."""
+    words = re.sub(r"\s+\d+$", "", label)
+    known = set(taken)
+    return next(text for number in itertools.count(2) if (text := f"{words} {number}") not in known)
 
 
 class Offer(forms.ChoiceField):
@@ -342,7 +350,7 @@ class DeviceFilter(forms.Form):
                 {(row.code, row.name) for row in rows.values()}, key=lambda item: item[1].casefold()
             )
             self.fields[name] = forms.ChoiceField(choices=[("", "all"), *known], required=False)
-        states = [*(state.value for state in RegistrationState), NOT_PERMITTED]
+        states = [*(state.value for state in RegistrationState), NOT_PERMITTED, LATE]
         self.fields["state"] = forms.ChoiceField(
             choices=[("", "all but withdrawn"), *((state, state) for state in states)], required=False
         )

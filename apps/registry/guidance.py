@@ -4,18 +4,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from django.db.models import Q
+
 from apps.common.choice import whole_number
 from apps.common.errors import Fault
 from apps.events.actors import Actor
 from apps.registry import tuning
 from apps.registry.judging import judge
-from apps.registry.lines import Names, read_hertz
+from apps.registry.lines import Names, Reading, read_hertz, read_line
 from apps.registry.models import Change, Kind, KindRole, Registration
-from apps.registry.queries import asked_tuning
+from apps.registry.queries import asked_tuning, registrations_of
 from apps.registry.rules import permission
+from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied
 from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
 
+ALIKE_SHOWN = 5
 # What the words of a ruleset mean for whoever wants to transmit.
 LICENCES = {
     "ask": "ask the regulator which one is needed",
@@ -50,7 +54,10 @@ class RoleGuidance:
 
 @dataclass
 class Guidance:
-    """`powers` are the kind's steps in milliwatts with whether any of the tuning is permitted at it."""
+    """`powers` are the kind's steps in milliwatts with whether any of the tuning is permitted at it.
+
+    `alike` are other lines of the department that ask for the same under another label, or use the same frequency.
+    """
 
     law: Ruleset
     kind: Kind | None = None
@@ -59,16 +66,18 @@ class Guidance:
     taken: list[Occupied] = field(default_factory=list)
     now: list[str] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    alike: list[Registration] = field(default_factory=list)
 
 
 def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | None = None) -> Guidance:
     """Read what is typed so far and say what it means. Reads only; what cannot be understood yet is passed over."""
     found = Guidance(ruleset(actor.event.ruleset))
+    found.alike = _alike(actor, row, registration)
     if registration is not None:
         row = {**row, "department": registration.department.code, "id": registration.pk}
     found.faults = [
         fault
-        for fault in judge(actor, [row])[0].faults
+        for fault in judge(actor, [row], all_new=registration is None)[0].faults
         if fault.value and fault.field in row and fault.field != "id"
     ]
     found.kind = Names(actor).kinds.get(str(row.get("kind") or "").casefold())
@@ -95,6 +104,23 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         if asked.fixed_hz:
             found.now = _now(found.law, found.kind, first, asked, occupied)
     return found
+
+
+def _alike(actor: Actor, row: Mapping[str, Any], registration: Registration | None) -> list[Registration]:
+    """Other lines of the same department: the same kind, number, zone and hours, or the same frequency in use there."""
+    if registration is not None:
+        row = {**row, "department": registration.department.code}
+    line = read_line(Names(actor), Reading(1, row))
+    if line is None:
+        return []
+    said = line.values
+    same = {name: said[name] for name in ("kind", "zone", "quantity", "starts_at", "ends_at") if name in said}
+    meant = Q(**same) if len(same) == 5 else Q(pk__in=[])
+    if said.get("fixed_hz") and "zone" in said:
+        meant |= Q(fixed_hz=said["fixed_hz"], zone=said["zone"])
+    others = registrations_of(actor).filter(meant, department=line.department)
+    others = others.exclude(state=RegistrationState.WITHDRAWN).exclude(label=said.get("label", ""))
+    return list(others.exclude(pk=registration.pk if registration else 0)[:ALIKE_SHOWN])
 
 
 def _hertz(text: Any) -> int | None:

@@ -43,10 +43,15 @@ class Judgement:
 
 
 def judge(
-    actor: Actor, rows: Iterable[Mapping[str, Any]], on_progress: Callable[[float], None] | None = None
+    actor: Actor,
+    rows: Iterable[Mapping[str, Any]],
+    on_progress: Callable[[float], None] | None = None,
+    *,
+    all_new: bool = False,
 ) -> list[Judgement]:
     """Judge every row against what is there. Reads only; five queries however many rows there are.
 
+    With `all_new` whoever wrote the rows means new lines: one that is there already is a duplicate and not a change.
     `on_progress` hears now and then which share of the rows is judged.
     """
     read = read_lines(actor, rows)
@@ -55,6 +60,8 @@ def judge(
     for number, (reading, line) in enumerate(read):
         if on_progress and number % 1000 == 0:
             on_progress(number / len(read))
+        if all_new and line:
+            _refuse_duplicate(reading, known.find(line))
         judged.append(_judge(reading, line, known))
     return judged
 
@@ -118,6 +125,18 @@ def _judge(reading: Reading, line: Line | None, known: _Known) -> Judgement:
     judged.changes = _changes(line, existing, str(raw.get("state") or "").strip())
     judged.status = Status.NEW if existing is None else Status.CHANGED if judged.changes else Status.UNCHANGED
     return judged
+
+
+def _refuse_duplicate(reading: Reading, there: Registration | None) -> None:
+    if there is None:
+        return
+    name = "label" if there.label == str(reading.raw.get("label") or "").strip() else "external_id"
+    state = f", {there.state}" if there.state != RegistrationState.ACCEPTED else ""
+    reading.fault(
+        name,
+        f"{there.department.code} has this line already: «{there.label}», {there.quantity} × {there.kind.name}, "
+        f"{there.zone.name}{state}. Change that one, or give this one another {name.replace('_', ' ')}.",
+    )
 
 
 def _complete(reading: Reading, line: Line) -> None:

@@ -1,6 +1,8 @@
 """Shared reads of the registry. Each begins with what the actor may see."""
 
-from collections.abc import Mapping
+import difflib
+import re
+from collections.abc import Callable, Mapping
 
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
@@ -21,11 +23,33 @@ from apps.registry.models import (
     Registration,
     Upload,
 )
-from apps.registry.states import NOT_PERMITTED, RegistrationState
+from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 
 
 def kinds_of(actor: Actor) -> QuerySet[Kind]:
     return actor.event.kinds.prefetch_related("roles").order_by("code")
+
+
+def kinds_in_words(actor: Actor, text: str) -> list[Kind]:
+    """The kinds that somebody means by plain words, by name; every word must be found. All of them for no words.
+
+    Names, search words and notes are looked through from the beginnings of words; where that finds nothing, a word that is
+    spelt nearly so counts too.
+    """
+    kinds = sorted(actor.event.kinds.all(), key=lambda kind: kind.name.casefold())
+    asked = _words(text)
+    said = {kind.pk: _words(f"{kind.name} {kind.words} {kind.code} {kind.use} {kind.note}") for kind in kinds}
+
+    def found(meant: Callable[[str, set[str]], bool]) -> list[Kind]:
+        return [kind for kind in kinds if all(meant(word, said[kind.pk]) for word in asked)]
+
+    return found(lambda word, known: any(other.startswith(word) for other in known)) or found(
+        lambda word, known: bool(difflib.get_close_matches(word, known, 1, 0.75))
+    )
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"\w+", text.casefold().replace("_", " ")))
 
 
 def registrations_of(actor: Actor) -> QuerySet[Registration]:
@@ -48,6 +72,8 @@ def registrations_matching(actor: Actor, filters: Mapping[str, str]) -> QuerySet
     match filters.get("state", ""):
         case "":
             found = found.exclude(state=RegistrationState.WITHDRAWN)
+        case state if state == LATE:
+            found = found.filter(late=True).exclude(state=RegistrationState.WITHDRAWN)
         case state if state == NOT_PERMITTED:
             found = found.exclude(not_permitted="").filter(
                 state__in=[RegistrationState.SUBMITTED, RegistrationState.ACCEPTED]

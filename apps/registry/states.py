@@ -13,6 +13,8 @@ class RegistrationState(models.TextChoices):
 
 # Not a state but a mark beside it: the ruleset opens nothing of what the line asks for.
 NOT_PERMITTED = "not permitted here"
+# Another one: it was asked for after registration had closed.
+LATE = "late"
 
 S = RegistrationState
 MOVES: dict[str, frozenset[str]] = {

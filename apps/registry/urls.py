@@ -7,6 +7,7 @@ from apps.registry import calendar_pages, kind_pages, views
 app_name = "registry"
 urlpatterns: list[URLPattern] = [
     path("devices/new/", views.DeviceNew.as_view(), name="device-new"),
+    path("devices/kinds/", views.KindSearch.as_view(), name="device-kinds"),
     path("devices/help/", views.DeviceHelp.as_view(), name="device-help"),
     path("devices/<int:pk>/move/", views.DeviceMove.as_view(), name="device-move"),
     path("import/", views.Import.as_view(), name="import"),

@@ -17,17 +17,18 @@ from django.utils.http import content_disposition_header
 
 from apps.common.choice import whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Refusal, Stale
+from apps.events.actors import Actor
 from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
 from apps.registry import actions, queries, uploads
-from apps.registry.forms import IN_MEGAHERTZ, RegistrationForm, UploadForm, in_megahertz, typed_of
+from apps.registry.forms import IN_MEGAHERTZ, RegistrationForm, UploadForm, in_megahertz, next_label, typed_of
 from apps.registry.guidance import guidance
 from apps.registry.importing import COLUMN_WORDS, MEDIA_TYPES, Table, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.lines import COLUMNS, Names, hours_in_words
 from apps.registry.models import Draft, Registration, Upload
 from apps.registry.rules import refusal_to_change, refusal_to_register
-from apps.registry.states import RegistrationState, UploadState
+from apps.registry.states import RegistrationState, UploadState, may_move
 
 SHOWN_ROWS = 100
 
@@ -62,7 +63,8 @@ class DeviceNew(LinePage):
         if copied is not None:
             original = self.found(copied)
             initial = typed_of(original, self.zone) | {"external_id": "", "fixed_hz": ""}
-            initial["label"] = f"{original.label} (copy)"
+            labels = queries.registrations_of(self.actor).filter(department=original.department_id)
+            initial["label"] = next_label(original.label, labels.values_list("label", flat=True))
             return self.shown(RegistrationForm(actor=self.actor, initial=initial))
         draft = queries.draft_of(self.actor, 0)
         return self.shown(
@@ -76,7 +78,7 @@ class DeviceNew(LinePage):
         form = RegistrationForm(request.POST, actor=self.actor)
         judged: list[Judgement] = []
         if form.is_valid() and self.attempt(
-            lambda: judged.extend(actions.register(actor=self.actor, rows=[form.row()])), form
+            lambda: judged.extend(actions.register(actor=self.actor, rows=[form.row()], all_new=True)), form
         ):
             actions.forget_draft(actor=self.actor, line=0)
             _say_what_became(request, judged[0])
@@ -88,7 +90,10 @@ class DeviceNew(LinePage):
         return self.shown(form, status=422)
 
     def shown(self, form: RegistrationForm, status: int = 200, draft: Draft | None = None) -> HttpResponse:
-        return self.render(form=form, guidance=guidance(self.actor, form.row()), draft=draft, status=status)
+        return self.render(
+            form=form, guidance=guidance(self.actor, form.row()), draft=draft, status=status,
+            **kinds_offered(self.actor, "", str(form["kind"].value() or "")),
+        )  # fmt: skip
 
 
 def typed_in(draft: Draft) -> dict[str, Any]:
@@ -168,6 +173,9 @@ class Device(LinePage):
             form=form, registration=registration, refusal=refusal, status=status,
             facts=facts_of(registration, self.zone), version=registration.version,
             guidance=guidance(self.actor, form.row(), registration), **self.beside(registration), **more,
+            **kinds_offered(self.actor, "", str(form["kind"].value() or "")),
+            undecided=may_move(registration.state, RegistrationState.ACCEPTED),
+            returnable=may_move(registration.state, RegistrationState.SENT_BACK),
         )  # fmt: skip
 
     def beside(self, registration: Registration) -> dict[str, Any]:
@@ -213,6 +221,8 @@ class DeviceMove(LinePage):
                 )
             ):
                 messages.success(request, f"«{registration}» is withdrawn; it can be submitted again.")
+        elif request.POST.get("do") in ("accept", "send back"):
+            self.decide(request.POST["do"], registration, version)
         elif request.POST.get("do") == "submit":
             judged: list[Judgement] = []
             if self.attempt(
@@ -224,6 +234,36 @@ class DeviceMove(LinePage):
         else:
             messages.error(request, "Choose what to do with the line.")
         return redirect(self.back())
+
+    def decide(self, deed: str, registration: Registration, version: int | None) -> None:
+        act = actions.accept if deed == "accept" else actions.send_back
+        reason = self.request.POST.get("reason", "")
+        if self.attempt(
+            lambda: act(actor=self.actor, registration=registration, reason=reason, version=version)
+        ):
+            done = "accepted and enters the next run" if deed == "accept" else "sent back with your reason"
+            messages.success(self.request, f"«{registration}» is {done}.")
+
+
+class KindSearch(LinePage):
+    """The kinds that plain words mean, to choose one from; the one that is chosen stays among them."""
+
+    refusal = staticmethod(refusal_to_register)
+    template = "registry/kind_offer.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self.render(
+            **kinds_offered(self.actor, request.GET.get("words", ""), request.GET.get("kind", ""))
+        )
+
+
+def kinds_offered(actor: Actor, words: str, chosen: str) -> dict[str, Any]:
+    meant = queries.kinds_in_words(actor, words)
+    rest = [] if meant else queries.kinds_in_words(actor, "")
+    shown = meant or rest
+    if chosen and all(kind.code != chosen for kind in shown):
+        shown = [*actor.event.kinds.filter(code=chosen), *shown]
+    return {"kinds": shown, "meant": len(meant), "words": words.strip(), "chosen_kind": chosen}
 
 
 class DeviceHelp(LinePage):

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from apps.journal.models import Entry
 from apps.planning.actions import change_frequency
-from apps.registry import actions, tuning
+from apps.registry import actions, queries, tuning
 from apps.registry.models import Carrier, Draft, Registration, Upload
 from apps.spectrum.actions import mark_occupied
 from tests.site import Site, line, make_site, register
@@ -137,7 +137,11 @@ def test_copying_takes_the_line_but_not_its_number_or_frequency(site: Site) -> N
     form = (
         site.browser("lead").get(f"{BASE}devices/new/?copy={Registration.objects.get().pk}").context["form"]
     )
-    assert form["label"].value() == "lead vocals (copy)"
+    assert form["label"].value() == "lead vocals 2"
+    register(site.lead, line("lead vocals 2"))
+    key = Registration.objects.get(label="lead vocals 2").pk
+    third = site.browser("lead").get(f"{BASE}devices/new/?copy={key}").context["form"]
+    assert third["label"].value() == "lead vocals 3"
     assert (form["external_id"].value(), form["fixed_hz"].value()) == ("", "")
     assert form["contact"].value() == "Ada"
 
@@ -177,6 +181,94 @@ def test_help_says_what_is_permitted_taken_and_movable(site: Site) -> None:
 def test_help_does_not_scold_for_what_is_not_typed_yet(site: Site) -> None:
     page = text(site.browser("lead").post(f"{BASE}devices/help/", {"label": "", "kind": "mic"}))
     assert "Not yet as it can be saved" not in page
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        ("", {"mic", "repeater", "hopping"}),
+        ("micro", {"mic"}),
+        ("RADIO two", {"repeater"}),
+        ("walkie talkie", {"repeater"}),
+        ("microfone", {"mic"}),
+        ("hand held", {"mic"}),
+        ("trumpet", set()),
+    ],
+)
+def test_kinds_are_found_by_plain_words(site: Site, words: str, found: set[str]) -> None:
+    site.event.kinds.filter(code="repeater").update(words="walkie talkie handheld")
+    assert {kind.code for kind in queries.kinds_in_words(site.lead, words)} == found
+    page = text(site.browser("lead").get(f"{BASE}devices/kinds/", {"words": words, "kind": "mic"}))
+    # The one chosen stays, whatever the words say.
+    assert 'value="mic" id="kind-mic" checked' in page
+    assert ("No kind says «trumpet»" in page) == (words == "trumpet")
+
+
+def test_a_new_line_never_changes_one_that_is_there(site: Site) -> None:
+    register(site.lead, line("lead vocals", quantity=1))
+    lead = site.browser("lead")
+    help_page = text(lead.post(f"{BASE}devices/help/", TYPED | {"quantity": "7"}))
+    answer = lead.post(f"{BASE}devices/new/", TYPED | {"quantity": "7", "notes": "kept"})
+    for page in (help_page, text(answer)):
+        assert "AUD has this line already: «lead vocals», 1 × Microphone, Main stage." in page
+    assert answer.status_code == 422 and "kept" in text(answer)
+    assert [row.quantity for row in Registration.objects.all()] == [1]
+    # Changing the line itself is no duplicate of it.
+    key = Registration.objects.get().pk
+    assert "already" not in text(lead.post(f"{BASE}devices/help/?line={key}", TYPED | {"quantity": "7"}))
+
+
+def test_what_asks_for_the_same_under_another_label_is_pointed_out_and_can_be_saved(site: Site) -> None:
+    register(site.lead, line("choir", quantity=2), line("fixed", fixed_hz="470.125 MHz", quantity=1))
+    register(site.coordinator, line("video choir", quantity=2, department="VID"))
+    lead = site.browser("lead")
+    page = text(lead.post(f"{BASE}devices/help/", TYPED))
+    assert "Is it on the list already?" in page and ">choir</a>" in page
+    assert "fixed" not in page and "video choir" not in page
+    page = text(lead.post(f"{BASE}devices/help/", TYPED | {"quantity": "1", "fixed_hz": "470.125"}))
+    assert ">fixed</a>" in page and ">choir</a>" not in page
+    assert lead.post(f"{BASE}devices/new/", TYPED).status_code == 302
+
+
+def test_a_line_is_accepted_or_sent_back_on_its_own_page(site: Site) -> None:
+    site.event.accepts_automatically = False
+    site.event.save()
+    register(site.again("lead"), line())
+    row, boss = Registration.objects.get(), site.browser("coordinator")
+    page = text(boss.get(f"{BASE}devices/{row.pk}/"))
+    assert "Accept this line" in page and "Send it back to its lead" in page
+    assert "Send it back" not in text(site.browser("lead").get(f"{BASE}devices/{row.pk}/"))
+    move = f"{BASE}devices/{row.pk}/move/"
+    answer = boss.post(move, {"do": "send back", "version": row.version}, follow=True)
+    assert "Say what the lead should change" in text(answer)
+    boss.post(move, {"do": "send back", "version": row.version, "reason": "which rack?"})
+    row.refresh_from_db()
+    assert (row.state, row.reason) == ("sent back", "which rack?")
+    page = text(site.browser("lead").get(f"{BASE}devices/{row.pk}/"))
+    assert "which rack?" in page and "nothing else of your list is touched" in page
+
+
+def test_amending_what_was_sent_back_is_not_late_and_waits_after_the_deadline(site: Site) -> None:
+    register(site.lead, line("a"), line("b"))
+    a, b = Registration.objects.order_by("label")
+    actions.send_back(actor=site.coordinator, registration=a, reason="which rack?")
+    site.event.registration_closes_at = timezone.now() - timedelta(hours=1)
+    site.event.save()
+    register(site.again("lead"), line("a", notes="rack B"), line("b", notes="more"), line("c"))
+    assert list(Registration.objects.order_by("label").values_list("label", "late", "state")) == [
+        ("a", False, "submitted"),
+        ("b", True, "submitted"),
+        ("c", True, "submitted"),
+    ]
+    boss = site.browser("coordinator")
+    page = text(boss.get(f"{BASE}devices/?state=late"))
+    assert {row.label for row, _, _ in boss.get(f"{BASE}devices/?state=late").context["lines"]} == {"b", "c"}
+    assert page.count("◔</span> late") == 2
+    # What a coordinator changes keeps the mark and still waits for being accepted.
+    b.refresh_from_db()
+    actions.change(actor=site.again("coordinator"), registration=b, values={"priority": 1})
+    b.refresh_from_db()
+    assert (b.late, b.state) == (True, "submitted")
 
 
 # -- who may --------------------------------------------------------------------------------
@@ -598,7 +690,7 @@ def test_lists_and_reviews_take_the_same_number_of_queries_with_one_row_and_with
     few = []
     for browser, path in pages:
         browser.get(f"{BASE}{path}")
-        with django_assert_max_num_queries(24) as counted:
+        with django_assert_max_num_queries(28) as counted:
             browser.get(f"{BASE}{path}")
         few.append(len(counted))
     register(site.lead, *(line(f"more {number}", quantity=2, spares=1) for number in range(30)))

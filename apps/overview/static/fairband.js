@@ -42,4 +42,30 @@
     if (group) { document.querySelector(group.getAttribute("data-fb-ticks")).checked = true; }
     if (event.target.closest("[data-fb-submit]")) { event.target.form.requestSubmit(); }
   });
+
+  /* Looking for one of many: Enter or the arrow down goes to the first that was found, instead of sending the form. */
+  document.addEventListener("keydown", function (event) {
+    var search = event.target.closest("[data-fb-search]");
+    if (!search || (event.key !== "Enter" && event.key !== "ArrowDown")) { return; }
+    event.preventDefault();
+    var first = document.querySelector(search.getAttribute("data-fb-search") + " input");
+    if (first) { first.focus(); }
+  });
+
+  /* Clocks: how long until a moment, or since, second by second in the last day before it. */
+  function distance(milliseconds) {
+    var seconds = Math.floor(Math.abs(milliseconds) / 1000), days = Math.floor(seconds / 86400);
+    function two(number) { return (number < 10 ? "0" : "") + number; }
+    var words = days >= 1
+      ? days + (days === 1 ? " day " : " days ") + Math.floor(seconds % 86400 / 3600) + " h"
+      : Math.floor(seconds / 3600) + ":" + two(Math.floor(seconds % 3600 / 60)) + ":" + two(seconds % 60) + " h";
+    return milliseconds > 0 ? "in " + words : words + " ago";
+  }
+  function tick() {
+    document.querySelectorAll("time[data-fb-clock]").forEach(function (clock) {
+      clock.textContent = distance(new Date(clock.getAttribute("datetime")) - new Date());
+    });
+  }
+  document.addEventListener("DOMContentLoaded", tick);
+  window.setInterval(tick, 1000);
 })();

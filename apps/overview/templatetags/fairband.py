@@ -1,5 +1,6 @@
 """Filters of the pages: the shape beside a state, frequencies in megahertz, durations and figures in words."""
 
+import re
 from collections import Counter
 from datetime import UTC, datetime
 from typing import Any
@@ -20,6 +21,7 @@ SHAPES = {
     "not planned yet": "◌",
     "not agreed yet": "◌",
     "draft": "□",
+    "late": "◔",
     "submitted": "◐",
     "accepted": "✓",
     "sent back": "↩",
@@ -69,6 +71,12 @@ SHAPES = {
 def shape(state: str) -> str:
     """The shape that stands beside the word of a state, so that neither colour nor language is needed."""
     return SHAPES.get(str(state), "·")
+
+
+@register.filter
+def field_words(name: str) -> str:
+    """The name of a column as people read it: «low_hz» is «low»."""
+    return re.sub(r"_(hz|mw|id)$", "", str(name)).replace("_", " ")
 
 
 @register.filter
