@@ -5,6 +5,7 @@ its own; otherwise on SQLite and the file-system queue inside the folder.
 """
 
 import contextlib
+import http.client
 import json
 import os
 import re
@@ -60,10 +61,12 @@ class Service:
     environment: dict[str, str]
     tokens: dict[str, str]
 
-    def call(self, who: str, method: str, path: str, content: Any = None) -> tuple[int, Any]:
-        """Status and content of a request to the event's interface."""
+    def call(self, who: str, method: str, path: str, content: Any = None, key: str = "") -> tuple[int, Any]:
+        """Status and content of a request to the event's interface; 0 when nobody answered."""
         request = urllib.request.Request(f"{self.address}/api/v1/events/harbour-days/{path}", method=method)
         request.add_header("Authorization", f"Token {self.tokens[who]}")
+        if key:
+            request.add_header("Idempotency-Key", key)
         data = None
         if content is not None:
             request.add_header("Content-Type", "application/json")
@@ -73,10 +76,12 @@ class Service:
                 return answer.status, json.loads(answer.read() or b"null")
         except urllib.error.HTTPError as error:
             return error.code, json.loads(error.read() or b"null")
+        except (urllib.error.URLError, ConnectionError, http.client.HTTPException):
+            return 0, None
 
-    def children(self) -> list[int]:
-        """The supervisor's own children, by the kernel's word."""
-        task = Path(f"/proc/{self.process.pid}/task")
+    def children(self, parent: int | None = None) -> list[int]:
+        """The children of the supervisor, or of one of them, by the kernel's word."""
+        task = Path(f"/proc/{parent or self.process.pid}/task")
         found: list[int] = []
         for thread in task.iterdir() if task.exists() else []:
             with contextlib.suppress(OSError):

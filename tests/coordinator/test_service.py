@@ -1,9 +1,11 @@
 """Real processes: a worker killed in the middle of a run loses nothing, and nothing is left behind by the group."""
 
+import functools
 import os
 import signal
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -64,6 +66,27 @@ def test_a_run_is_stopped_and_keeps_what_it_had(tmp_path) -> None:
         assert service.call("coordinator", "GET", "plan/?state=proposed")[1]["count"] == 0
         changes = service.call("coordinator", "POST", "runs/1/adopt/")[1]["changes"]
         assert len(changes) == run_of(service)["placed"] > 0
+
+
+def test_a_named_request_is_done_once_though_its_process_is_killed_in_the_middle(tmp_path) -> None:
+    rows = [
+        {"label": f"row {number}", "kind": "mic", "department": "AUD", "zone": "main"}
+        for number in range(1000)
+    ]
+    with started(tmp_path, FAIRBAND_REPEAT_LEASE_S="2") as service, ThreadPoolExecutor(2) as threads:
+        web = until(lambda: len(service.children()) == 3 and service.children()[0], "the web server")
+        ask = functools.partial(service.call, "lead", "POST", "registrations/", rows, key="list of today")
+        first = threads.submit(ask)
+        until(lambda: first.done() or ask()[0] == 409, "the first is under way, and a second is told so")
+        for worker in service.children(web):
+            os.kill(worker, signal.SIGKILL)
+        first.result()
+        until(lambda: ask()[0] == 201, "the request is done")
+        status, answers = ask()
+        assert (status, {row["status"] for row in answers}) == (201, {"new"})
+        assert service.call("lead", "GET", "registrations/?page_size=1")[1]["count"] == 1000
+        entries = service.call("lead", "GET", "journal/?verb=registered")[1]
+        assert entries["count"] == 1
 
 
 def test_whoever_dies_is_started_again_and_the_end_leaves_nothing_behind(tmp_path) -> None:
