@@ -224,10 +224,35 @@ REST_FRAMEWORK = {
     "EXCEPTION_HANDLER": "apps.common.envelope.problem_details",
     "UNAUTHENTICATED_USER": None,
 }
+API_GUIDE = """\
+Radio-frequency coordination for large events.
+
+**Token.** `Authorization: Token …`, issued on the page «Tokens» or on the command line: for one event, one department or all
+that its owner reaches, to read or to write, until it expires or is revoked.
+
+**Versions of rows.** What can be edited carries a `version`, also as `ETag`. PATCH and DELETE name it in `If-Match` (or `*`):
+428 without it, 412 when somebody else was faster. A row of a list may carry `version`, with the same meaning.
+
+**Sending again.** Every writing request takes an `Idempotency-Key` of your own. Sent again with the same content it is not done
+again and is answered as before; with other content it is refused (422); while the first is under way, 409. What was refused
+is not remembered. Keys are kept for seven days.
+
+**Lists** come in pages, in an order that nothing changes: follow `next` to its end and you meet every row that is there all
+the while exactly once. Filters that do not exist are refused. Lists that are written are answered row by row, counted from 1.
+
+**Long work** is answered with 202 and the address of the job in `Location`.
+
+**Refusals** are problem details (RFC 9457); `errors` names row, field, value and remedy, all at once. What you may not know of
+is 404; what you may see and not do is 403, with the reason.
+
+**The promise of v1.** Changes are additive only: no address, field or word goes away or changes its meaning, and no request
+that is taken now will be refused for its form. New addresses, fields, filters and words of state come, so pass over what you
+do not know. Anything else will be v2, beside v1, announced in CHANGELOG.md a release before.
+"""
 SPECTACULAR_SETTINGS = {
     "TITLE": "Fairband",
     "VERSION": "1",
-    "DESCRIPTION": "Radio-frequency coordination for large events. Within v1 changes are additive only.",
+    "DESCRIPTION": API_GUIDE,
     "OAS_VERSION": "3.1.0",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
