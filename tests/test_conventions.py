@@ -45,6 +45,7 @@ OWN = {
     "planning": {
         "demanding",
         "site_pages",
+        "renewing",
         "snapshot",
         "siting",
         "margins",

@@ -2,6 +2,7 @@
 
 from django import forms
 
+from apps.events.forms import DayInput
 from apps.planning.queries import PLAN_STATES
 from apps.planning.running import MAX_SECONDS
 from apps.registry.forms import DeviceFilter
@@ -55,3 +56,32 @@ class AcceptForm(forms.Form):
         widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
         help_text="Empty: until the plan changes on either side.",
     )
+
+
+class NextEventForm(forms.Form):
+    """A new event from this one."""
+
+    name = forms.CharField(max_length=200)
+    slug = forms.SlugField(
+        max_length=64,
+        label="Address",
+        help_text="The last part of the new event's address; it stays as it is.",
+    )
+    starts_on = forms.DateField(
+        label="First day", widget=DayInput(), help_text="364 days later all weekdays stay as they are."
+    )
+    people = forms.BooleanField(
+        required=False, initial=True, label="The people, in the roles that they have here"
+    )
+    surroundings = forms.BooleanField(
+        required=False,
+        initial=True,
+        label="Ranges taken by others, and outsiders, marked to be looked at again",
+    )
+    lines = forms.BooleanField(
+        required=False, initial=True, label="The departments' lines, their hours moved to the new days"
+    )
+    plan = forms.BooleanField(
+        required=False, initial=True, label="The frequencies, as a wish: each carrier would rather be where it was",
+        help_text="Nothing is agreed by that; a run decides, and people after it.",
+    )  # fmt: skip

@@ -139,6 +139,8 @@ def _carrier_row(carrier: Carrier, law: Ruleset, slots: "Slots") -> tuple[dict[s
         key = "fixed_hz" if registration.can_change == Change.NO else "previous_hz"
         if role.position == 1 or role.offset_hz is not None:
             row[key] = registration.fixed_hz + (role.offset_hz or 0)
+    if carrier.previous_hz and "fixed_hz" not in row:
+        row.setdefault("previous_hz", carrier.previous_hz)
     if "fixed_hz" in row and not allowed.tuning:
         del row["fixed_hz"]
     return row, allowed.power_mw

@@ -16,6 +16,7 @@ urlpatterns: list[URLPattern] = [
     path("runs/<int:number>/progress/", views.RunProgress.as_view(), name="run-progress"),
     path("site/", site_pages.SitePage.as_view(), name="site"),
     path("site/<str:listener>/<str:sender>/", site_pages.PairPage.as_view(), name="pair"),
+    path("set-up/next/", views.NextEvent.as_view(), name="next"),
     path("breaches/", views.Breaches.as_view(), name="breaches"),
     path("review/<slug:code>/", views.Frequency.as_view(), name="frequency"),
 ]

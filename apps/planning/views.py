@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
+from datetime import timedelta
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
 
@@ -18,13 +19,15 @@ from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale, require
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
+from apps.events.setting_up import SetUpPage
 from apps.events.views import EventPage, add_refusal
 from apps.planning import actions, adopting, documents, queries, running, verdicts
-from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, RunForm
+from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, NextEventForm, RunForm
 from apps.planning.margins import standing_margins
 from apps.planning.models import Run, RunDocument
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
+from apps.planning.renewing import Renewed, renew
 from apps.planning.rules import refusal_to_accept, refusal_to_change
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
@@ -42,6 +45,7 @@ from apps.registry.views import changes_in_words, file_answer
 LINES_A_PAGE = 100
 LINES_NAMED = 200
 CAUSES_SHOWN = 3
+LEFT_BEHIND_SHOWN = 20
 
 
 class DeviceList(EventPage):
@@ -526,3 +530,39 @@ class Breaches(EventPage):
             page=page, rows=rows, signed=signed, known=known, carrier=carrier, status=status, given=given,
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
+
+
+# -- the next event -------------------------------------------------------------------------
+
+
+class NextEvent(SetUpPage):
+    """A new event from this one, on other days."""
+
+    part = "spectrum:event"
+    template = "planning/next.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        starts_on = self.event.starts_on + timedelta(days=364)
+        return self.render(form=NextEventForm(initial={"name": self.event.name, "starts_on": starts_on}))
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        assert request.user.is_authenticated
+        person, form = request.user, NextEventForm(request.POST)
+        made: list[Renewed] = []
+        if form.is_valid() and self.attempt(
+            lambda: made.append(renew(actor=self.actor, person=person, **form.cleaned_data)), form
+        ):
+            self.tell(made[0])
+            return redirect("overview:event", made[0].actor.event.slug)
+        return self.render(form=form, status=422)
+
+    def tell(self, made: Renewed) -> None:
+        messages.success(
+            self.request,
+            f"The event is there: {made.lines} lines came along, {made.wishes} carriers with a frequency that they wish for.",
+        )
+        if made.left_behind:
+            told = [f"{label}: {fault.field}: {fault.message}" for label, fault in made.left_behind]
+            more = [f"and {len(told) - LEFT_BEHIND_SHOWN} more"] if len(told) > LEFT_BEHIND_SHOWN else []
+            words = "These lines stayed behind, because they are faulty by now; enter them anew:"
+            messages.warning(self.request, "\n".join([words, *told[:LEFT_BEHIND_SHOWN], *more]))

@@ -11,7 +11,7 @@ from django.utils import timezone
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
 from apps.events.actions import delete_unused, save_if_unchanged, touch
 from apps.events.actors import Actor
-from apps.events.models import Department, Zone
+from apps.events.models import Department, Event, Zone
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
 from apps.journal import actions as journal
 from apps.registry import rules
@@ -94,6 +94,45 @@ def remove_kind(*, actor: Actor, kind: Kind, version: int | None = None) -> None
     delete_unused(kind, version, kind.name)
     journal.record(
         actor=actor, event=actor.event.slug, verb="removed a kind", subject=kind.name, changes=changes
+    )
+
+
+@transaction.atomic
+def take_over_kinds(*, actor: Actor, event: Event) -> list[Kind]:
+    """Copy another event's kinds with the figures that they had there. The actor must coordinate this one."""
+    require(refusal_to_coordinate(actor))
+    kinds = []
+    for kind in event.kinds.prefetch_related("roles").order_by("code"):
+        roles = list(kind.roles.all())
+        copy = Kind.objects.create(event=actor.event, **_figures(kind, "event", "version"))
+        KindRole.objects.bulk_create(KindRole(kind=copy, **_figures(role, "kind")) for role in roles)
+        kinds.append(copy)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="copied kinds", subject=f"{len(kinds)} from {event.name}",
+        changes={kind.code: {"name": [None, kind.name]} for kind in kinds},
+    )  # fmt: skip
+    return kinds
+
+
+def _figures(row: Kind | KindRole, *without: str) -> dict[str, Any]:
+    names = [field.name for field in row._meta.concrete_fields if not field.primary_key]
+    return {name: getattr(row, name) for name in names if name not in without}
+
+
+@transaction.atomic
+def wish_frequencies(*, actor: Actor, wishes: Mapping[int, int]) -> None:
+    """Say where carriers ({key: hertz}) would rather be, because they were there at an earlier event."""
+    require(refusal_to_coordinate(actor))
+    carriers = list(Carrier.objects.filter(event=actor.event, pk__in=list(wishes)).order_by("code"))
+    for carrier in carriers:
+        carrier.previous_hz = wishes[carrier.pk]
+    Carrier.objects.bulk_update(carriers, ["previous_hz"], batch_size=500)
+    touch(actor.event)
+    journal.record(
+        actor=actor,
+        event=actor.event.slug,
+        verb="wished for earlier frequencies",
+        subject=f"{len(carriers)} carriers",
     )
 
 

@@ -354,6 +354,8 @@ class Carrier(models.Model):
     spare_of = models.ForeignKey(
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="spares"
     )
+    # Where it was at an earlier event, and would rather be again.
+    previous_hz = models.PositiveBigIntegerField(null=True, blank=True)
     # Promised not to be taken away: set and lifted by whoever locks its assignment.
     held = models.BooleanField(default=False)
     withdrawn = models.BooleanField(default=False)
