@@ -31,7 +31,8 @@ from apps.registry.forms import CalendarForm, FeedForm, RuleForm
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.lines import Hours, hours_in_words
 from apps.registry.models import Feed, Registration, Upload
-from apps.registry.views import SHOWN_ROWS, refusal_to_register
+from apps.registry.rules import refusal_to_register
+from apps.registry.views import SHOWN_ROWS
 
 CALENDAR = "text/calendar; charset=utf-8"
 
