@@ -56,7 +56,12 @@ class Map(SetUpPage):
     def shown(self, form: MapForm, status: int = 200, **more: Any) -> HttpResponse:
         placed = self.event.latitude_deg is not None and self.event.longitude_deg is not None
         return self.render(
-            form=form, placed=placed, zones=queries.zones_of(self.actor).count(), status=status, **more
+            form=form,
+            placed=placed,
+            properties=maps.PROPERTIES[1:],
+            zones=queries.zones_of(self.actor).count(),
+            status=status,
+            **more,
         )
 
 

@@ -15,7 +15,8 @@ from typing import Any
 from django.utils.text import slugify
 
 from apps.common.errors import Conflict, Fault, Faulty
-from apps.events.forms import NewZoneForm
+from apps.events import rules
+from apps.events.forms import NewZoneForm, ZoneForm
 from apps.events.geodesy import MAX_M, Origin
 from apps.events.models import Event, Zone
 
@@ -27,7 +28,7 @@ DECIMALS_DEG = 8  # a millimetre
 DECIMALS_M = 2
 CRS84 = "urn:ogc:def:crs:OGC::CRS84"
 # What a property may set of a zone, beside its place. Others are somebody else's and are passed over.
-PROPERTIES = ("name", "words", "antenna_height_m", "indoor", "own_distance_m")
+PROPERTIES = tuple(name for name in ZoneForm.base_fields if name not in ("east_m", "north_m"))
 
 Ring = list[list[float]]
 
@@ -177,12 +178,8 @@ def _judge(placed: Placed, given: dict[str, Any], place: dict[str, Any]) -> None
     """Hold what is given against the form of a zone, so that a map may say no more than a person."""
     zone = placed.zone
     before = {name: getattr(zone, name) if zone else None for name in (*PROPERTIES, "east_m", "north_m")}
-    fresh = {
-        "name": placed.code or "x",
-        "antenna_height_m": 3,
-        "own_distance_m": 20,
-        "words": "",
-        "indoor": False,
+    fresh = {name: field.initial for name, field in ZoneForm.base_fields.items()} | {
+        "name": placed.code or "x"
     }
     asked = (before if zone else fresh) | given | {name: place.get(name, 0) for name in ("east_m", "north_m")}
     form = NewZoneForm({"code": placed.code or "x", **asked})
@@ -193,6 +190,11 @@ def _judge(placed: Placed, given: dict[str, Any], place: dict[str, Any]) -> None
     if placed.faults:
         return
     values = {name: form.cleaned_data[name] for name in (*PROPERTIES, "east_m", "north_m")}
+    distances = (values[name] for name in ("own_distance_m", "nearest_m", "farthest_m"))
+    for fault in rules.faults_in_distances(*distances):
+        placed.fault(fault.field, fault.value, fault.message)
+    if placed.faults:
+        return
     placed.values = values | {"outline": place["outline"]}
     placed.changes = {
         name: [getattr(zone, name) if zone else None, value]
@@ -203,7 +205,7 @@ def _judge(placed: Placed, given: dict[str, Any], place: dict[str, Any]) -> None
 
 def _same(old: Any, new: Any) -> bool:
     """A centimetre is lost between metres and degrees, and no zone is known better."""
-    if isinstance(new, float):
+    if isinstance(new, float) and isinstance(old, int | float):
         return math.isclose(old, new, abs_tol=10**-DECIMALS_M)
     if isinstance(new, list):
         return len(old) == len(new) and all(map(_same, old, new))

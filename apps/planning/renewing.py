@@ -26,10 +26,8 @@ from apps.registry.models import Carrier, Registration
 from apps.registry.states import RegistrationState
 from apps.spectrum import actions as spectrum
 
-ZONE_FIELDS = (
-    "code", "name", "words", "east_m", "north_m", "outline", "antenna_height_m", "indoor", "own_distance_m",
-)  # fmt: skip
-DEPARTMENT_FIELDS = ("code", "name", "confidential", "open_to_others", "shares_time")
+# What belongs to a row of one event alone.
+OWN = ("id", "event", "version", "carriers_numbered")
 
 
 @dataclass(frozen=True)
@@ -72,9 +70,9 @@ def renew(
     if not old.accepts_automatically:
         events.change_event(actor=new, event=new.event, accepts_automatically=False)
     for zone in old.zones.order_by("code"):
-        events.add_zone(actor=new, **_fields(zone, ZONE_FIELDS))
+        events.add_zone(actor=new, **_fields(zone))
     for department in old.departments.order_by("code"):
-        events.add_department(actor=new, **_fields(department, DEPARTMENT_FIELDS))
+        events.add_department(actor=new, **_fields(department))
     registry.take_over_kinds(actor=new, event=old)
     if people:
         _bring_people(new, old)
@@ -89,8 +87,9 @@ def renew(
     return Renewed(new, brought, wishes, left_behind)
 
 
-def _fields(row: Zone | Department, names: Iterable[str]) -> dict[str, Any]:
-    return {name: getattr(row, name) for name in names}
+def _fields(row: Zone | Department) -> dict[str, Any]:
+    names = (field.name for field in row._meta.concrete_fields)
+    return {name: getattr(row, name) for name in names if name not in OWN}
 
 
 def _moved(at: datetime | None, days: timedelta, zone: ZoneInfo) -> datetime | None:
@@ -121,6 +120,9 @@ def _bring_surroundings(new: Actor, old: Event) -> None:
             high_hz=taken.high_hz,
             source=source(taken.source),
         )
+    for known in old.known_losses.select_related("one", "other").order_by("pk"):
+        pair = zones[known.one.code], zones[known.other.code]
+        spectrum.set_known_loss(actor=new, zones=pair, loss_db=known.loss_db, note=known.note)
     for row in old.outsiders.select_related("zone").order_by("code"):
         spectrum.add_outsider(
             actor=new, label=row.label, zone=zones[row.zone.code], frequency_hz=row.frequency_hz, level_db=row.level_db,

@@ -157,6 +157,7 @@ def ring(*corners: list[float]) -> dict[str, Any]:
         ({"type": "Polygon", "coordinates": []}, {}, "has no ring"),
         (point(0, 0), {"antenna_height_m": -3}, "greater than or equal to 0"),
         (point(0, 0), {"own_distance_m": "far"}, "Enter a number"),
+        (point(0, 0), {"own_distance_m": 30, "nearest_m": 40}, "no farther than usual"),
         (point(0, 0), {"indoor": "perhaps"}, "true or false"),
         (point(0, 0), {"code": "no such code!"}, "letters, digits and hyphens"),
     ],
@@ -222,7 +223,7 @@ def signed_area(corners: list[list[float]]) -> float:
 def test_a_map_adds_and_changes_zones_and_leaves_the_others(site: Site) -> None:
     content = a_map(
         feature(polygon(*YARD), code="", name="MAIN stage", antenna_height_m=6),
-        feature(point(120, -80), code="", name="Press tent", indoor=True),
+        feature(point(120, -80), code="", name="Press tent", indoor=True, rack_m=5, farthest_m=60),
     )
     site.event.refresh_from_db()
     revision = site.event.revision
@@ -231,6 +232,7 @@ def test_a_map_adds_and_changes_zones_and_leaves_the_others(site: Site) -> None:
     main, tent = site.zone("main"), site.zone("press-tent")
     assert (main.name, main.antenna_height_m, len(main.outline[0])) == ("MAIN stage", 6, 4)
     assert (tent.east_m, tent.north_m, tent.indoor, tent.outline) == (120, -80, True, [])
+    assert (tent.rack_m, tent.nearest_m, tent.farthest_m) == (5, None, 60)
     assert site.zone("gate").version == 1
     site.event.refresh_from_db()
     assert site.event.revision == revision + 1

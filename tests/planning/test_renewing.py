@@ -18,7 +18,7 @@ from apps.planning.snapshot import freeze
 from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration
 from apps.solver import read_problem, solve
-from apps.spectrum.actions import add_outsider, mark_occupied
+from apps.spectrum.actions import add_outsider, mark_occupied, set_known_loss
 from tests.registry.test_pages import text
 from tests.site import Site, line, make_site, register
 
@@ -61,6 +61,13 @@ def site() -> Site:
         frequency_hz=601_000_000,
         bandwidth_hz=200_000,
     )
+    set_known_loss(
+        actor=site.coordinator,
+        zones=(site.zone("main"), site.zone("gate")),
+        loss_db=97,
+        note="measured in May",
+    )
+    site.event.zones.filter(code="gate").update(rack_m=7, outline=[[[0, 0], [9, 0], [9, 9]]])
     return site
 
 
@@ -98,6 +105,10 @@ def test_everything_but_what_was_decided_comes_along_on_other_days(site: Site) -
     assert new_mic.pk != old_mic.pk and new_mic.roles.get().tuning == old_mic.roles.get().tuning
     assert new.outsiders.get().sure is False and "look again" in new.outsiders.get().source
     assert new.occupied.get().source == "seen; as of Harbour Days, look again"
+    known = new.known_losses.get()
+    assert ({known.one.event, known.other.event}, known.loss_db, known.note) == ({new}, 97, "measured in May")
+    gate = new.zones.get(code="gate")
+    assert (gate.east_m, gate.rack_m, len(gate.outline[0])) == (2000, 7, 3)
     # Nothing was decided there, and nothing changed here.
     assert (
         not Assignment.objects.filter(event=new).exists()
