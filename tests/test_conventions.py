@@ -56,6 +56,7 @@ OWN = {
         "verdicts",
         "recounting",
         "reasons",
+        "outlook",
     },
     "publishing": {
         "freezing",

@@ -14,6 +14,7 @@ from apps.events.models import Department, Role
 from apps.planning.models import Run
 from apps.planning.queries import assignments_of, runs_of
 from apps.planning.states import AGREED, RunState
+from apps.planning.verdicts import judged_once
 from apps.publishing.queries import standing_editions, standing_lines
 from apps.registry.queries import carriers_of, registrations_of
 from apps.registry.states import NOT_PERMITTED, RegistrationState
@@ -107,6 +108,7 @@ class Standing:
             self.total.late += counts.late
         self.editions = {code: edition.number for code, edition in standing_editions(actor.event).items()}
         self.published = self._count_published()
+        self.blocked = False
 
     def _count_lines(self) -> None:
         asked_for = [RegistrationState.SUBMITTED, RegistrationState.ACCEPTED]
@@ -197,7 +199,7 @@ class Standing:
     def tasks(self) -> list[Task]:
         """What needs this reader next, the most pressing first."""
         if self.actor.coordinates:
-            return [*self._setting_up(), *self._deciding(), *self._planning()]
+            return [*self._breaking(), *self._setting_up(), *self._deciding(), *self._planning()]
         if self.actor.role == Role.LEAD:
             return self._leading()
         return []
@@ -240,6 +242,25 @@ class Standing:
             where = self.address("planning:devices", state=NOT_PERMITTED)
             yield Task(text + "those devices must stay off.", "See which and why", where)
 
+    def _breaking(self) -> Iterable[Task]:
+        """Rules that are broken without a signature: first those that keep an edition from being published."""
+        if not self.total.placed:
+            return
+        judged = judged_once(self.actor.event)
+        if in_the_way := judged.agreed.standing:
+            yield Task(
+                f"{_count(len(in_the_way), 'rule')} {'are' if len(in_the_way) > 1 else 'is'} broken without a signature; "
+                "nothing that they concern can be published.",
+                "Mend or sign", self.address("planning:breaches"), urgent=True,
+            )  # fmt: skip
+        elif proposed := judged.proposed_that_break:
+            yield Task(
+                f"{_count(len(proposed), 'proposed frequency')} {'break' if len(proposed) > 1 else 'breaks'} rules "
+                "that nobody signed for.",
+                "Mend or sign", self.address("planning:breaches"), urgent=True,
+            )  # fmt: skip
+        self.blocked = bool(judged.agreed.standing)
+
     def _planning(self) -> Iterable[Task]:
         last: Run | None = runs_of(self.actor).first()
         frequencies = self.total.frequencies
@@ -276,7 +297,7 @@ class Standing:
                 f"{_count(number, 'frequency')} {'are' if number > 1 else 'is'} proposed.", "Look through and approve",
                 self.address("publishing:review", state="proposed"),
             )  # fmt: skip
-        if self.published.differing:
+        if self.published.differing and not self.blocked:
             yield Task(
                 f"{_count(self.published.differing, 'frequency')} {'differ' if self.published.differing > 1 else 'differs'} "
                 "from what people hold in their hands.",

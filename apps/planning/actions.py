@@ -3,6 +3,8 @@
 Runs have their own room (running, adopting).
 """
 
+from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,13 +16,13 @@ from django.utils import timezone
 from apps.common.choice import Choice
 from apps.common.errors import Conflict, Fault, Faulty, Stale, require
 from apps.events.actions import touch
-from apps.events.actors import Actor
+from apps.events.actors import Actor, reader_of
 from apps.events.rules import refusal_to_coordinate
 from apps.journal import actions as journal
 from apps.planning import rules, verdicts
 from apps.planning.adopting import propose_again
 from apps.planning.models import Acceptance, Assignment, LeftOut
-from apps.planning.queries import assignments_of
+from apps.planning.queries import Redaction, assignments_of
 from apps.planning.states import AssignmentState
 from apps.planning.verdicts import Breach
 from apps.registry import actions as registry
@@ -165,19 +167,25 @@ def _agree(actor: Actor, selection: Selection, reason: str, old: str, new: str, 
     keys = [row.pk for row in fit]
     if not keys:
         return []
-    Assignment.objects.filter(pk__in=keys).update(
-        state=new, reason=reason.strip(), version=F("version") + 1, **stamp
-    )
+    if reason.strip():  # without a new one, the reason that stood in the row goes on standing there
+        stamp = {**stamp, "reason": reason.strip()}
+    Assignment.objects.filter(pk__in=keys).update(state=new, version=F("version") + 1, **stamp)
     if AssignmentState.LOCKED in (old, new):
         registry.hold(carriers=[row.carrier_id for row in fit], held=new == AssignmentState.LOCKED)
     touch(actor.event)
-    codes = [row.carrier.code for row in fit]
-    journal.record(
-        actor=actor, event=actor.event.slug, verb=verb, reason=reason,
-        subject=codes[0] if len(codes) == 1 else f"{len(codes)} assignments",
-        changes={code: {"state": [old, new]} for code in codes},
-    )  # fmt: skip
-    return codes
+    by_department: dict[str, list[str]] = defaultdict(list)
+    for row in fit:
+        by_department[row.carrier.registration.department.code].append(row.carrier.code)
+    for (
+        department,
+        codes,
+    ) in by_department.items():  # each department reads in the journal what became of its own
+        journal.record(
+            actor=actor, event=actor.event.slug, verb=verb, reason=reason, department=department,
+            subject=codes[0] if len(codes) == 1 else f"{len(codes)} assignments",
+            changes={code: {"state": [old, new]} for code in codes},
+        )  # fmt: skip
+    return [row.carrier.code for row in fit]
 
 
 FILTERS = {
@@ -219,12 +227,15 @@ def _selected(actor: Actor, selection: Selection) -> QuerySet[Assignment]:
 
 @transaction.atomic
 def accept_breach(*, actor: Actor, breach: str, reason: str, until: datetime | None = None) -> Acceptance:
-    """Sign under one breach of the plan as it stands. Raises Conflict when the plan has no such breach (any more)."""
+    """Sign under one breach of the plan as it stands, or of what is agreed of it.
+
+    Raises Conflict when neither has such a breach (any more).
+    """
     require(refusal_to_coordinate(actor))
     if not reason.strip():
         raise Faulty([Fault(0, "reason", "", "Say why this may stay; your name stands under it.")])
     found: Breach | None = next(
-        (row for row in verdicts.recount(actor.event).breaches if row.key == breach), None
+        (row for row in verdicts.judge(actor.event).breaches if row.key == breach), None
     )
     if found is None:
         raise Conflict("The plan has no such breach any more; look at it again.")
@@ -235,11 +246,28 @@ def accept_breach(*, actor: Actor, breach: str, reason: str, until: datetime | N
             "description": found.words, "accepted_by": actor.email, "reason": reason.strip(), "until": until,
         },
     )  # fmt: skip
-    journal.record(
-        actor=actor, event=actor.event.slug, verb="accepted a breach", subject=found.carriers[0], reason=reason,
-        changes={breach: {"description": [None, found.words], "until": [None, until]}},
-    )  # fmt: skip
+    for department, subject, words in _told_to(actor, found):
+        journal.record(
+            actor=actor, event=actor.event.slug, verb="accepted a breach", subject=subject, reason=reason, department=department,
+            changes={breach: {"description": [None, words], "until": [None, until]}},
+        )  # fmt: skip
     return acceptance
+
+
+def _told_to(actor: Actor, breach: Breach) -> Iterator[tuple[str, str, str]]:
+    """(department, its first carrier, the breach as its lead may know it) for each department concerned.
+
+    First, under no department, in full: for those who see them all.
+    """
+    yield "", breach.carriers[0], breach.words
+    rows = Carrier.objects.filter(event=actor.event, code__in=breach.carriers).order_by("code")
+    first: dict[int, tuple[str, str]] = {}
+    for key, department, code in rows.values_list(
+        "registration__department_id", "registration__department__code", "code"
+    ):
+        first.setdefault(key, (department, code))
+    for key, (department, code) in first.items():
+        yield department, code, Redaction(reader_of(actor.event, key)).breach(breach.words, breach.carriers)
 
 
 @transaction.atomic

@@ -217,6 +217,9 @@ class BreachSerializer(serializers.Serializer[Any]):
     zone = serializers.CharField()
     slot = serializers.CharField()
     description = serializers.CharField()
+    in_edition = serializers.BooleanField(
+        required=False, help_text="whether the next edition would hold it: all its carriers are agreed to"
+    )
     accepted_by = serializers.CharField(required=False)
 
 
@@ -327,16 +330,17 @@ class AcceptedSerializer(serializers.Serializer[Any]):
 
 
 class PlanBreaches(EventView):
-    """What the plan as it stands breaks, recounted; POST signs under one breach that stays."""
+    """What the plan as it stands breaks, and what is agreed of it, recounted; POST signs under one breach that stays."""
 
     @extend_schema(operation_id="plan_breaches", responses=BreachSerializer(many=True))
     def get(self, request: Request, slug: str) -> Response:
         _coordinators_look(self)
-        found = verdicts.recount(self.actor.event)
-        signed = found.acceptances
+        found = verdicts.judge(self.actor.event)
+        signed = found.plan.acceptances
         return Response(
             [
                 breach.as_dict()
+                | {"in_edition": breach.key in found.in_edition}
                 | ({"accepted_by": signed[breach.key].accepted_by} if breach.key in signed else {})
                 for breach in found.breaches
             ]

@@ -41,7 +41,12 @@ class FrequencyForm(forms.Form):
         widget=forms.TextInput({"autocomplete": "off"}),
         help_text="Point or comma, such as 606.125.",
     )
-    reason = forms.CharField(required=False, help_text="Stands in the row and in the journal.")
+    reason = forms.CharField(
+        label="Reason (needed)",
+        required=False,
+        help_text="Stands in the row and in the journal.",
+        widget=forms.TextInput({"aria-required": "true"}),
+    )
     version = forms.IntegerField(widget=forms.HiddenInput)
     shown = forms.CharField(required=False, widget=forms.HiddenInput)
 
@@ -50,7 +55,12 @@ class AcceptForm(forms.Form):
     """A signature under one breach."""
 
     breach = forms.CharField(widget=forms.HiddenInput)
-    reason = forms.CharField(label="Why it may stay", required=False)
+    reason = forms.CharField(
+        label="Why it may stay (needed)",
+        required=False,
+        help_text="Stands with your name on the sheets of all departments concerned.",
+        widget=forms.TextInput({"aria-required": "true"}),
+    )
     until = forms.DateTimeField(
         required=False,
         widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),

@@ -1,5 +1,7 @@
 """Shared reads of runs and the plan. Each begins with what the actor may see; leads never see another department."""
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,7 +10,7 @@ from django.db.models import QuerySet
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.planning.models import Acceptance, Assignment, LeftOut, Run
-from apps.planning.reasons import cause_in_words
+from apps.planning.reasons import cause_in_words, named
 from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
@@ -154,6 +156,18 @@ class Redaction:
             return code
         return f"another department, {zone}"
 
+    def breach(self, words: str, carriers: Iterable[str]) -> str:
+        """A breach in words, each carrier in them by the name that this reader may know, others without their frequency."""
+        if self.actor.sees_all:
+            return words
+        known = self._directory()
+        for code in carriers:
+            department = known.get(code, (0, "", ""))[0]
+            if self.actor.departments is None or department not in self.actor.departments:
+                there = rf"{re.escape(code)}(?![\w-])( \([\d.]+ MHz\)| at [\d.]+ MHz)?"
+                words = re.sub(there, self.carrier(code).replace("\\", r"\\"), words)
+        return words[:1].upper() + words[1:] if words.startswith("another") else words
+
     def reasons(self, carrier: Carrier, blocked_by: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """Causes with their shares, largest first, each carrier in them by the name that this reader may know."""
         shown: dict[tuple[tuple[str, str], ...], float] = {}
@@ -162,7 +176,7 @@ class Redaction:
             if "carrier" in facts:
                 facts["carrier"] = self.carrier(facts["carrier"])
             if "carriers" in facts:
-                facts["carriers"] = " and ".join(sorted(self.carrier(code) for code in facts["carriers"]))
+                facts["carriers"] = named(self.carrier(code) for code in facts["carriers"])
             key = tuple(sorted((name, str(value)) for name, value in facts.items()))
             shown[key] = shown.get(key, 0) + cause["share"]
         ordered = sorted(shown.items(), key=lambda item: (-item[1], item[0]))

@@ -1,5 +1,6 @@
 """Why a carrier has no frequency, in words that people read."""
 
+from collections.abc import Iterable
 from typing import Any
 
 CAUSES = {
@@ -12,13 +13,24 @@ CAUSES = {
 }
 
 
+def named(names: Iterable[str]) -> str:
+    """Those who are in the way together: one or two by name, of more only some are in any one product."""
+    each = sorted(set(names))
+    return " and ".join(each) if len(each) < 3 else f"some of {', '.join(each[:-1])} and {each[-1]}"
+
+
+def in_print(family: str) -> str:
+    """A family of products with a minus sign, as people write it: «2A−B»."""
+    return family.replace("-", "−")
+
+
 def cause_in_words(cause: dict[str, Any]) -> str:
     """One cause of being left out with its share of the raster, as people read it."""
     if cause["cause"] == "product" and not cause.get("carriers"):
         return f"intermodulation with several others ({cause['share']:.0%} of what it can tune)"
     whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""
     if isinstance(whom, list):
-        whom = " and ".join(whom)
-    family = f"{cause['family']} " if cause.get("family") else ""
+        whom = named(whom)
+    family = f"{in_print(cause['family'])} " if cause.get("family") else ""
     words = CAUSES.get(cause["cause"], "{family}{cause}").format(family=family, cause=cause["cause"])
     return f"{words} {whom}".strip() + f" ({cause['share']:.0%} of what it can tune)"

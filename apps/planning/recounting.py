@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
-from apps.planning.siting import in_words
+from apps.planning.reasons import in_print
+from apps.planning.verdicts import PLACE
 from apps.solver.problem import Problem, read_problem
 from apps.solver.verify import Breach, breaches_anywhere, breaches_at
 
@@ -45,7 +46,7 @@ def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
         case "separation":
             return (
                 f"{victim} and {others} are {_khz(breach.measured)} apart; they need {_khz(breach.limit)}"
-                f"{f' (heard in {in_words(breach.zone)})' if breach.zone else ''}."
+                f"{f' (heard in {PLACE})' if breach.zone else ''}."
             )
         case "blocked":
             return f"{victim} at {_mhz(plan[victim])} lies in a range that is occupied here{f': {others}' if others else ''}."
@@ -56,8 +57,11 @@ def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
         case "span":
             return f"{victim} and {others} lie further apart than their common equipment allows."
         case "product":
-            family = problem.products[breach.row].family if breach.row is not None else "A product"
-            return f"{family} of {others or 'others'} lands on {victim} ({_mhz(plan[victim])}) in {in_words(breach.zone or '')}."
+            rule = problem.products[breach.row] if breach.row is not None else None
+            family, made = (in_print(rule.family), f", made in {rule.made_in}") if rule else ("A product", "")
+            return (
+                f"{family} of {others or 'others'} lands on {victim} ({_mhz(plan[victim])}) in {PLACE}{made}."
+            )
     return f"{victim}: {breach.rule}"
 
 

@@ -1,5 +1,8 @@
 """Who may do what to the plan, as pure predicates."""
 
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
 from apps.planning.models import Assignment
@@ -16,12 +19,18 @@ def refusal_to_accept(rule: str) -> str:
     return ""
 
 
+def _local(actor: Actor, moment: datetime | None) -> str:
+    """A moment on the event's clock, which its pages and papers go by."""
+    zone = ZoneInfo(actor.event.timezone)
+    return f"{moment.astimezone(zone):%a %d %b %Y at %H:%M}" if moment else "some day"
+
+
 def refusal_to_change(actor: Actor, assignment: Assignment | None) -> str:
     """Why this actor may not move this assignment: their role, or its lock, with who locked it and when."""
     refusal = refusal_to_coordinate(actor)
     if not refusal and assignment and assignment.state == AssignmentState.LOCKED:
         return (
-            f"Locked by {assignment.locked_by} on {assignment.locked_at:%Y-%m-%d at %H:%M} UTC"
+            f"Locked by {assignment.locked_by} on {_local(actor, assignment.locked_at)}"
             f"{': ' + assignment.reason if assignment.reason else ''}. Unlock it first, with a reason."
         )
     return refusal

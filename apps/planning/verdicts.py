@@ -4,21 +4,26 @@ import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
+from django.core.cache import cache
 from django.utils import timezone
 
 from apps.events.models import Event
 from apps.planning import snapshot
 from apps.planning.models import Acceptance, Assignment, Verdict
+from apps.planning.siting import zone_of
 from apps.planning.states import AGREED
+
+PLACE = "{place}"  # stands in kept words for the place's name, which may change
+WORDING = 2  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
 
 
 @dataclass(frozen=True)
 class Breach:
-    """A rule that the plan breaks, with the one who suffers first among the carriers."""
+    """A rule that the plan breaks, with the one who suffers first among the carriers; `where` names the place in words."""
 
     rule: str
     carriers: tuple[str, ...]
@@ -26,6 +31,7 @@ class Breach:
     slot: str
     words: str
     key: str
+    where: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         return {
@@ -50,6 +56,66 @@ class Recount:
         valid = {key for key, row in self.acceptances.items() if row.until is None or row.until > now}
         return tuple(breach for breach in self.breaches if breach.key not in valid)
 
+    @property
+    def signed(self) -> list[tuple[Breach, Acceptance]]:
+        """Breaches that stay, each with the signature under it."""
+        unsigned = {breach.key for breach in self.standing}
+        return [(row, self.acceptances[row.key]) for row in self.breaches if row.key not in unsigned]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The whole plan, and of it exactly what an edition would hold: what coordinators agreed to.
+
+    The two may break different rules: a carrier that is only proposed can be the strongest to disturb another, and
+    without it somebody else is. So each is counted, and every breach of either can be signed for.
+    """
+
+    plan: Recount
+    agreed: Recount
+
+    @cached_property
+    def breaches(self) -> tuple[Breach, ...]:
+        """Those of both, each once; what stands in the way of an edition comes first."""
+        held = {breach.key for breach in self.agreed.breaches}
+        return (*self.agreed.breaches, *(breach for breach in self.plan.breaches if breach.key not in held))
+
+    @cached_property
+    def standing(self) -> tuple[Breach, ...]:
+        """Those under which no signature stands (any more)."""
+        held = {breach.key for breach in self.agreed.standing}
+        return (*self.agreed.standing, *(breach for breach in self.plan.standing if breach.key not in held))
+
+    @cached_property
+    def in_edition(self) -> frozenset[str]:
+        """The keys of the breaches that an edition would hold."""
+        return frozenset(breach.key for breach in self.agreed.breaches)
+
+    @cached_property
+    def proposed_that_break(self) -> list[str]:
+        """Carriers in unsigned breaches that nobody agreed to yet, so that those breaches are no part of an edition."""
+        unsigned = {code for breach in self.plan.standing for code in breach.carriers}
+        return sorted(unsigned - self.agreed.assignments.keys())
+
+
+def judge(event: Event) -> Judged:
+    """Recount the whole plan and what is agreed of it."""
+    document = snapshot.freeze(event, all_movable=True).problem
+    return Judged(
+        _recount(event, document, _plan(event)), _recount(event, document, _plan(event, agreed_only=True))
+    )
+
+
+def judged_once(event: Event) -> Judged:
+    """As judge(), kept until the event's revision rises: for pages that only tell of it. Signatures are read anew."""
+    key = f"judged:{event.pk}:{event.created_at.timestamp()}:{event.revision}"
+    kept: Judged | None = cache.get(key)
+    if kept is None:
+        kept = judge(event)
+        cache.set(key, kept, timeout=3600)
+    signed = _signed(event)
+    return Judged(replace(kept.plan, acceptances=signed), replace(kept.agreed, acceptances=signed))
+
 
 def recount(
     event: Event, *, agreed_only: bool = False, changed: Mapping[str, int | None] | None = None
@@ -59,17 +125,24 @@ def recount(
     Counted verdicts are kept under the digest of what is on the air in that place and slot and of its rules; a change
     recounts only the places and slots that it reaches.
     """
-    assigned = Assignment.objects.filter(event=event, carrier__withdrawn=False)
-    if agreed_only:
-        assigned = assigned.filter(state__in=AGREED)
-    plan: dict[str, int] = dict(assigned.values_list("carrier__code", "frequency_hz"))
+    plan = _plan(event, agreed_only=agreed_only)
     for code, hertz in (changed or {}).items():
         if hertz is None:
             plan.pop(code, None)
         else:
             plan[code] = hertz
-    document = snapshot.freeze(event, all_movable=True).problem
-    plan |= {row["id"]: row["fixed_hz"] for row in document["carriers"] if "fixed_hz" in row}
+    return _recount(event, snapshot.freeze(event, all_movable=True).problem, plan)
+
+
+def _plan(event: Event, *, agreed_only: bool = False) -> dict[str, int]:
+    assigned = Assignment.objects.filter(event=event, carrier__withdrawn=False)
+    if agreed_only:
+        assigned = assigned.filter(state__in=AGREED)
+    return dict(assigned.values_list("carrier__code", "frequency_hz"))
+
+
+def _recount(event: Event, document: dict[str, Any], given: Mapping[str, int]) -> Recount:
+    plan = {**given, **{row["id"]: row["fixed_hz"] for row in document["carriers"] if "fixed_hz" in row}}
     parts = list(_parts(document, plan))
     known = {
         row.digest: row.breaches
@@ -78,14 +151,25 @@ def recount(
     missing = [part for part in parts if part.digest not in known]
     if missing:
         known |= _count(event, document, plan, missing)
-    found = {
-        breach["key"]: Breach(**{**breach, "carriers": tuple(breach["carriers"])})
-        for part in parts
-        for breach in known[part.digest]
-    }
+    names = dict(event.zones.values_list("code", "name"))
+    found = {breach["key"]: _told(breach, names) for part in parts for breach in known[part.digest]}
     whole = hashlib.sha256("".join(sorted(part.digest for part in parts)).encode()).hexdigest()
-    signed = {row.breach: row for row in Acceptance.objects.filter(event=event)}
-    return Recount(whole, plan, tuple(found[key] for key in sorted(found)), signed)
+    return Recount(whole, plan, tuple(found[key] for key in sorted(found)), _signed(event))
+
+
+def _signed(event: Event) -> dict[str, Acceptance]:
+    return {row.breach: row for row in Acceptance.objects.filter(event=event)}
+
+
+def _told(breach: dict[str, Any], names: Mapping[str, str]) -> Breach:
+    """A kept breach with its place by the name that it has now."""
+    code = zone_of(breach["place"])
+    part = (
+        breach["place"].removeprefix(code).removeprefix("/").split(",")[0]
+    )  # without the band of its receivers
+    where = ", ".join(filter(None, (names.get(code, code), part)))
+    words = breach["words"].replace(PLACE, where)
+    return Breach(**{**breach, "carriers": tuple(breach["carriers"]), "words": words, "where": where})
 
 
 @dataclass(frozen=True)
@@ -98,7 +182,9 @@ class _Part:
 def _parts(document: dict[str, Any], plan: Mapping[str, int]) -> list[_Part]:
     """One part per place and slot, and one for the rules that know no place; each with the digest of all it depends on."""
     slots = document["slots"] or ["always"]
-    rules = _digest([document["products"], document["blocked"], document["pairs"], document["separations"]])
+    rules = _digest(
+        [WORDING, document["products"], document["blocked"], document["pairs"], document["separations"]]
+    )
     on_air = [row for row in document["carriers"] if row["id"] in plan]
     by_place: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in on_air:

@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
@@ -24,7 +25,7 @@ from apps.events.views import EventPage, add_refusal
 from apps.planning import actions, adopting, documents, queries, running, verdicts
 from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, NextEventForm, RunForm
 from apps.planning.margins import standing_margins
-from apps.planning.models import Run, RunDocument
+from apps.planning.models import Acceptance, Run, RunDocument
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
 from apps.planning.renewing import Renewed, renew
@@ -46,6 +47,7 @@ LINES_A_PAGE = 100
 LINES_NAMED = 200
 CAUSES_SHOWN = 3
 LEFT_BEHIND_SHOWN = 20
+BREACHES_SAID = 3
 
 
 class DeviceList(EventPage):
@@ -400,9 +402,23 @@ class Frequency(EventPage):
         except Faulty as refusal:
             add_refusal(form, refusal)
             return self.shown(row, form, status=422, effect=effect)
-        messages.success(
-            self.request, f"{row.carrier.code} is proposed at {in_megahertz(given['frequency_hz'])} MHz."
-        )
+        said = f"{row.carrier.code} is proposed at {in_megahertz(given['frequency_hz'])} MHz"
+        if broken := effect["broken"]:
+            told = [breach.words for breach in broken[:BREACHES_SAID]]
+            more = [f"and {len(broken) - BREACHES_SAID} more"] if len(broken) > BREACHES_SAID else []
+            rules = f"{len(broken)} rule{'s' if len(broken) > 1 else ''}"
+            messages.warning(
+                self.request,
+                "\n".join(
+                    [
+                        f"{said} and breaks {rules}; before it is published, mend or sign for them:",
+                        *told,
+                        *more,
+                    ]
+                ),
+            )
+        else:
+            messages.success(self.request, f"{said}; it breaks no new rule.")
         return redirect(f"{reverse('publishing:review', args=[self.event.slug])}?text={row.carrier.code}")
 
     def clear(self, request: HttpRequest, row: PlanRow) -> HttpResponse:
@@ -464,8 +480,21 @@ def effect_of(actor: Actor, code: str, hertz: int) -> dict[str, Any]:
 # -- breaches -------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class Unsigned:
+    """A breach with all that its card shows; `old` is a signature that ran out, `barred` says why none may stand there."""
+
+    breach: Breach
+    carriers: list[tuple[str, Carrier | None]]
+    form: AcceptForm
+    old: Acceptance | None
+    barred: str
+    in_edition: bool
+    proposed: list[str]
+
+
 class Breaches(EventPage):
-    """Every rule that the plan as it stands breaks: to be mended, or signed for by name."""
+    """Every rule that the plan as it stands breaks, or what an edition would hold of it: to be mended, or signed for by name."""
 
     here = "publishing:review"
     template = "planning/breaches.html"
@@ -499,36 +528,38 @@ class Breaches(EventPage):
         return redirect(request.get_full_path())
 
     def shown(self, typed: AcceptForm | None = None, status: int = 200) -> HttpResponse:
-        counted = verdicts.recount(self.event)
-        carrier = self.request.GET.get("carrier", "")
-        standing = [row for row in counted.standing if not carrier or carrier in row.carriers]
-        page = Paginator(standing, 50).get_page(self.request.GET.get("page"))
-        keys = {row.key for row in counted.standing}
-        signed = [
-            (row, counted.acceptances[row.key])
-            for row in counted.breaches
-            if row.key not in keys and (not carrier or carrier in row.carriers)
+        judged = verdicts.judge(self.event)
+        carrier, only = self.request.GET.get("carrier", ""), self.request.GET.get("breach", "")
+        open_keys = {row.key for row in judged.standing}
+        asked_for = [
+            row
+            for row in judged.breaches
+            if (not carrier or carrier in row.carriers) and (not only or row.key == only)
         ]
-        codes = {code for row in page for code in row.carriers} | {
-            code for row, _ in signed for code in row.carriers
-        }
+        standing = [row for row in asked_for if row.key in open_keys]
+        page = Paginator(standing, 50).get_page(self.request.GET.get("page"))
+        acceptances = judged.plan.acceptances
+        signed = [(row, acceptances[row.key]) for row in asked_for if row.key not in open_keys]
+        codes = {code for row in (*page, *(row for row, _ in signed)) for code in row.carriers}
         known = {row.code: row for row in carriers_of(self.actor).filter(code__in=codes)}
-        given = typed["breach"].value() if typed is not None else ""
+        given = typed["breach"].value() if typed is not None else only
         rows = [
-            (
+            Unsigned(
                 breach,
                 [(code, known.get(code)) for code in breach.carriers],
                 typed
                 if typed is not None and breach.key == given
                 else AcceptForm(initial={"breach": breach.key}, auto_id=f"{breach.key}_%s"),
-                counted.acceptances.get(breach.key),
+                acceptances.get(breach.key),
                 refusal_to_accept(breach.rule),
+                breach.key in judged.in_edition,
+                [code for code in breach.carriers if code not in judged.agreed.assignments],
             )
             for breach in page
         ]
         return self.render(
-            page=page, rows=rows, signed=signed, known=known, carrier=carrier, status=status, given=given,
-            refused=refusal_to_coordinate(self.actor),
+            page=page, rows=rows, signed=signed, carrier=carrier, only=only, status=status, given=given,
+            in_the_way=len(judged.agreed.standing), in_edition=judged.in_edition, refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
 
 

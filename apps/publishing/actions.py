@@ -23,7 +23,7 @@ from apps.journal.models import Entry
 from apps.planning import verdicts
 from apps.publishing import freezing, queries, reaching, signing, turns
 from apps.publishing.models import Delivery, Edition, EditionLine, Hook, Mailbox
-from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, TRIAL, Topic
+from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, PUBLISHED, TRIAL, Topic
 from apps.publishing.rules import letter_due_at, refusal_to_keep_hook
 from apps.publishing.states import NoticeTopic, PostState
 from apps.spectrum.rulesets import ruleset
@@ -53,13 +53,13 @@ def publish(
             [breach.as_dict() for breach in standing],
             "breaches",
         )
-    lines = freezing.lines_of(actor, department)
+    lines = freezing.lines_of(actor, department, counted)
     if not any(line["frequency_hz"] and line["department"] for line in lines):
         raise Conflict("Nothing is approved yet; approve assignments first.")
     accepted = [
         {"description": breach.words, "accepted_by": row.accepted_by, "reason": row.reason}
-        for breach in counted.breaches
-        if (row := counted.acceptances.get(breach.key)) and concerns(breach, department)
+        for breach, row in counted.signed
+        if concerns(breach, department)
     ]
     number = (event.editions.aggregate(last=Max("number"))["last"] or 0) + 1
     replaces = standing_edition(event, department.code if department else "")
@@ -88,8 +88,8 @@ def publish(
         batch_size=500,
     )
     journal.record(
-        actor=actor, event=event.slug, verb="published", subject=f"edition {number}", reason=note,
-        department=edition.department, changes={f"edition {number}": {"digest": [None, digest], "lines": [None, len(lines)]}},
+        actor=actor, event=event.slug, verb=PUBLISHED, subject=f"edition {number}", reason=note,
+        department=edition.department, changes={f"edition {number}": {"digest": [None, digest]}},
     )  # fmt: skip
     return edition
 

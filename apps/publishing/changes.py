@@ -17,8 +17,14 @@ class Change:
     matters: bool = True
 
 
-def between(old: SheetLine, new: SheetLine, zone: ZoneInfo) -> list[Change]:
-    """What changed from one line of a device to another, what has to be tuned first."""
+KEPT_BACK = "log in to see"
+
+
+def between(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = True) -> list[Change]:
+    """What changed from one line of a device to another, what has to be tuned first.
+
+    Without `secrets` it says that a setting changed, and not from what to what: pairing and encryption are nobody else's.
+    """
     before, after = dict(old.settings), dict(new.settings)
     settings = [(name, before.get(name, ""), after.get(name, "")) for name in {**before, **after}]
     compared = [
@@ -32,8 +38,13 @@ def between(old: SheetLine, new: SheetLine, zone: ZoneInfo) -> list[Change]:
         ("label", old.label, new.label, False),
         ("status", old.status, new.status, False),
     ]
+    kept_back = () if secrets else {**before, **after}
     return [
-        Change(name, a or "nothing", b or "nothing", matters) for name, a, b, matters in compared if a != b
+        Change(name, "another", KEPT_BACK, matters)
+        if name in kept_back
+        else Change(name, a or "nothing", b or "nothing", matters)
+        for name, a, b, matters in compared
+        if a != b
     ]
 
 

@@ -6,15 +6,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event
 from apps.planning.margins import margins_of
-from apps.planning.models import Assignment
+from apps.planning.models import Acceptance, Assignment
+from apps.planning.outlook import expectation, outlook
 from apps.planning.queries import PlanRow, Redaction, plan_rows
 from apps.planning.reasons import cause_in_words
 from apps.planning.snapshot import zones_in_earshot
 from apps.planning.states import AGREED
+from apps.planning.verdicts import Breach, Recount
 from apps.publishing.rendering import megahertz
 from apps.radio.rasters import channel_at
 from apps.registry.queries import carriers_of
@@ -24,11 +27,12 @@ from apps.spectrum.rulesets import Ruleset, ruleset
 OUTSIDER = "outsider"
 
 
-def lines_of(actor: Actor, department: Department | None = None) -> list[dict[str, Any]]:
+def lines_of(actor: Actor, department: Department | None, counted: Recount) -> list[dict[str, Any]]:
     """One line per unit of the event or of one department, in the order of zone and carrier; outsiders at the end.
 
     A carrier that nobody agreed to yet, that was left out or is not permitted here, stands with its reason and
-    without a frequency: it must stay off.
+    without a frequency: it must stay off. `counted` is the recount of what is agreed: what is signed for in it stands
+    on the lines of all that it concerns, in the words that each department may read.
     """
     event, law = actor.event, ruleset(actor.event.ruleset)
     carriers = carriers_of(actor).prefetch_related("units")
@@ -46,14 +50,52 @@ def lines_of(actor: Actor, department: Department | None = None) -> list[dict[st
                 f"{row.carrier.code}: {megahertz(agreed[row.carrier.code])} MHz"
             )
     near, left_over = Neighbours(event), margins_of(event, agreed_frequencies(event), named=False)
+    accepted = Accepted(event, counted, eyes)
     found = [
-        {**line, "margin": left_over[row.carrier.code].words if row.carrier.code in left_over else ""}
+        {
+            **line,
+            "margin": margin.words if margin else "",
+            "outlook": outlook(margin) if margin else "",
+            "accepted": accepted.of(row),
+        }
         for row in rows
+        for margin in [left_over.get(row.carrier.code)]
         for line in _lines(row, law, tuple(spares[row.carrier.code]), near)
         if not row.carrier.withdrawn
     ]
     found.sort(key=lambda line: (line["department"], line["zone"], line["carrier"], line["unit"]))
     return found if department is not None else found + [_outsider(row, law) for row in _outsiders(event)]
+
+
+class Accepted:
+    """The breaches that coordinators signed for, by carrier, as each department may read of them."""
+
+    def __init__(self, event: Event, counted: Recount, eyes: dict[int, Redaction]) -> None:
+        self._event, self._eyes = event, eyes
+        self._by_carrier: dict[str, list[tuple[Breach, Acceptance]]] = defaultdict(list)
+        for breach, acceptance in counted.signed:
+            for code in breach.carriers:
+                self._by_carrier[code].append((breach, acceptance))
+
+    def of(self, row: PlanRow) -> tuple[str, ...]:
+        return tuple(self._in_words(row, *signed) for signed in self._by_carrier[row.carrier.code])
+
+    def _in_words(self, row: PlanRow, breach: Breach, acceptance: Acceptance) -> str:
+        """«Accepted by … until …: what is broken; expect …»."""
+        until = ""
+        if acceptance.until:
+            until = f" until {acceptance.until.astimezone(ZoneInfo(self._event.timezone)):%a %d %b %Y %H:%M}"
+        words = eyes_of(row, self._event, self._eyes).breach(breach.words, breach.carriers).removesuffix(".")
+        expect = expectation(breach.rule, suffers=row.carrier.code == breach.carriers[0])
+        return f"accepted by {acceptance.accepted_by}{until}: {words}; {expect}. Why: {acceptance.reason}"
+
+
+def eyes_of(row: PlanRow, event: Event, eyes: dict[int, Redaction]) -> Redaction:
+    """The eyes of a carrier's department."""
+    key = row.carrier.registration.department_id
+    if key not in eyes:
+        eyes[key] = Redaction(reader_of(event, key))
+    return eyes[key]
 
 
 def agreed_frequencies(event: Event) -> dict[str, int]:
@@ -67,9 +109,7 @@ def _as_its_department_may_know(row: PlanRow, event: Event, eyes: dict[int, Reda
     left = getattr(row.carrier, "left_out", None)
     if left is None:
         return row
-    key = row.carrier.registration.department_id
-    reader = eyes.setdefault(key, Redaction(reader_of(event, key)))
-    return replace(row, blocked_by=reader.reasons(row.carrier, left.blocked_by))
+    return replace(row, blocked_by=eyes_of(row, event, eyes).reasons(row.carrier, left.blocked_by))
 
 
 def _agreed(row: PlanRow) -> bool:
@@ -110,6 +150,8 @@ def _lines(
         "contact": registration.contact,
         "notes": registration.notes,
         "margin": "",
+        "outlook": "",
+        "accepted": (),
     }
     for unit in carrier.units.all():
         if not unit.withdrawn:
@@ -257,4 +299,6 @@ def _outsider(row: Outsider, law: Ruleset) -> dict[str, Any]:
         "contact": "",
         "notes": "",
         "margin": "",
+        "outlook": "",
+        "accepted": (),
     }

@@ -56,7 +56,8 @@ def sheet_line(line: EditionLine) -> SheetLine:
         for start, end in content.get("stretches", ())
     )
     content["settings"] = tuple((name, text) for name, text in content["settings"])
-    content["spares"], content["beware"] = tuple(content["spares"]), tuple(content["beware"])
+    for name in ("spares", "beware", "accepted"):
+        content[name] = tuple(content.get(name, ()))
     return SheetLine(**content)
 
 

@@ -10,7 +10,7 @@ import io
 import json as json_module
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -43,6 +43,7 @@ from apps.registry.lines import hours_in_words, intervals_of
 
 FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
 SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ outside"}
+OUTLOOKS = {"fine": "✓", "test at rehearsal": "◐", "expect trouble": "▲"}
 OFF = "✕ stay off"
 INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
 
@@ -76,7 +77,13 @@ def document(header: EditionHeader, lines: Iterable[SheetLine]) -> dict[str, Any
             {name: values[name] for name in FIRST_COLUMNS}
             | {k: v for k, v in values.items() if k not in FIRST_COLUMNS}
         )
-    return {"event": header.event_slug, "edition": header.number, "digest": header.digest, "rows": rows}
+    return {
+        "event": header.event_slug,
+        "edition": header.number,
+        "digest": header.digest,
+        "timezone": header.timezone,
+        "rows": rows,
+    }
 
 
 def json(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
@@ -91,12 +98,16 @@ def _iso(value: Any) -> str:
 
 CSV_COLUMNS = (
     *FIRST_COLUMNS, "frequency_mhz", "label", "kind_name", "role_name", "status", "reason", "starts_at", "ends_at", "cells",
-    "running_h", "spares", "settings", "beware", "contact", "notes", "stretches",
+    "running_h", "spares", "settings", "beware", "contact", "notes", "stretches", "timezone", "margin", "outlook", "accepted",
 )  # fmt: skip
 
 
 def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
-    """The sheet as a table for spreadsheets; cells that would be taken for formulas get an apostrophe."""
+    """The sheet as a table for spreadsheets; cells that would be taken for formulas get an apostrophe.
+
+    Moments are in the event's time, as on all other papers; the column «timezone» names it.
+    """
+    zone = ZoneInfo(header.timezone)
     out = io.StringIO(newline="")
     writer = csv_module.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_COLUMNS)
@@ -104,8 +115,12 @@ def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
         values: dict[str, Any] = asdict(line)
         values["frequency_mhz"] = megahertz(line.frequency_hz) if line.frequency_hz else ""
         values["settings"] = "; ".join(f"{name}={value}" for name, value in line.settings)
-        values["stretches"] = "; ".join(intervals_of(list(line.stretches), UTC))
-        values["spares"], values["beware"] = "; ".join(line.spares), "; ".join(line.beware)
+        values["stretches"] = "; ".join(intervals_of(list(line.stretches), zone))
+        values["timezone"] = header.timezone
+        for name in ("starts_at", "ends_at"):
+            values[name] = values[name].astimezone(zone) if values[name] else None
+        for name in ("spares", "beware", "accepted"):
+            values[name] = "; ".join(values[name])
         writer.writerow([_cell(values[name]) for name in CSV_COLUMNS])
     return out.getvalue().encode()
 
@@ -197,8 +212,15 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
             f"{escape(line.kind_name)}, {escape(line.role_name)} · {escape(line.zone_name)} · {escape(line.department_name)}",
             TEXT,
         ),
+        Paragraph(
+            f"{escape(header.event_name)}, edition {header.number}, published "
+            f"{header.published_at.astimezone(zone):%A %d %B %Y, %H:%M}. Times are local ({escape(header.timezone)}).",
+            TEXT,
+        ),
         Spacer(1, 10 * mm),
-        Paragraph(megahertz(line.frequency_hz) if line.frequency_hz else OFF, HUGE),
+        Paragraph(
+            f"{megahertz(line.frequency_hz)}<font size=18> MHz</font>" if line.frequency_hz else OFF, HUGE
+        ),
         Paragraph(_beside(line), HEAD) if line.frequency_hz else Paragraph(escape(line.reason), HEAD),
         Spacer(1, 10 * mm),
         Paragraph("Both ends must match", HEAD),
@@ -213,7 +235,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
         ("Batteries", escape(batteries_of(line, zone))),
         ("Spare", "<br/>".join(map(escape, line.spares)) or "none"),
         ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
-        ("Margin", escape(line.margin) or "–"),
+        ("What to expect", _expected(line)),
         ("Contact", escape(line.contact)),
         ("Notes", escape(line.notes)),
     ]
@@ -232,6 +254,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
             Code(live_address(header, line), 34 * mm),
             Paragraph("Scan: is this sheet still the one that counts?", SMALL),
         ]
+    story += [Spacer(1, 4 * mm), Paragraph(f"▲ <b>{STAY_OFF}</b> {FIRST_CAUTION}", TEXT)]
     return _built(header, story, f"{line.unit_label}, edition {header.number}")
 
 
@@ -271,6 +294,7 @@ def _cautions(header: EditionHeader) -> Flowable:
     return KeepTogether([box])
 
 
+STAY_OFF = "If this sheet was replaced, or names no frequency, the device stays off."
 FIRST_CAUTION = "Transmit only on what this sheet names, and only with the licence that it needs."
 
 
@@ -288,17 +312,23 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
     title = Paragraph(f"{escape(lines[0].zone_name)} <font size=8>({len(lines)} devices)</font>", HEAD)
     heads = ["Device", "MHz", "Match at both ends", "On the air · batteries", ""]
     rows: list[list[Any]] = [[title, "", "", "", ""], [Paragraph(f"<b>{text}</b>", SMALL) for text in heads]]
+    whole: list[tuple[Any, ...]] = []
     for line in lines:
         rows.append(
             [
                 [
                     Paragraph(f"<b>{escape(line.unit)}</b>", TEXT),
                     Paragraph(
-                        "<br/>".join(map(escape, filter(None, (line.label, line.kind_name, line.contact)))),
+                        "<br/>".join(
+                            map(escape, filter(None, (line.label, line.kind_name, line.contact, line.notes)))
+                        ),
                         SMALL,
                     ),
                 ],
-                [Paragraph(megahertz(line.frequency_hz or 0), FIGURE), Paragraph(_beside(line), SMALL)],
+                [
+                    Paragraph(megahertz(line.frequency_hz or 0), FIGURE),
+                    Paragraph(_beside(line), SMALL),
+                ],
                 [Paragraph(_settings(line), SMALL), Paragraph(_spare(line), SMALL)],
                 [
                     Paragraph(f"{hours(line, zone)}<br/>{escape(batteries_of(line, zone))}", SMALL),
@@ -307,6 +337,11 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
                 Code(live_address(header, line), 15 * mm) if line.unit_key else "",
             ]
         )
+        if line.accepted:  # a row of its own below, as wide as the table
+            whole.append(("SPAN", (0, len(rows)), (-1, len(rows))))
+            whole.append(("LINEABOVE", (0, len(rows)), (-1, len(rows)), 0.5, colors.white))
+            words = [Paragraph(f"▲ {escape(f'{line.unit}: {words}')}", SMALL) for words in line.accepted]
+            rows.append([words, "", "", "", ""])
     table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
     table.setStyle(
         TableStyle(
@@ -317,6 +352,7 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
                 ("LINEBELOW", (0, 0), (-1, 0), 1.2, INK),
                 ("LEFTPADDING", (0, 0), (-1, -1), 2),
                 ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+                *whole,
             ]
         )
     )
@@ -393,8 +429,16 @@ def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
 
 
 def _beware(line: SheetLine) -> str:
-    margin = [f"model: {escape(line.margin)}"] if line.margin else []
+    word = f"{OUTLOOKS.get(line.outlook, '')} {line.outlook}; " if line.outlook else ""
+    margin = [f"{word}model: {escape(line.margin)}"] if line.margin else []
     return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
+
+
+def _expected(line: SheetLine) -> str:
+    """The margin with its word, and what was accepted, for the page of one device."""
+    word = f"{OUTLOOKS.get(line.outlook, '')} {line.outlook}: " if line.outlook else ""
+    margin = [f"{word}by the model {escape(line.margin)}"] if line.margin else []
+    return "<br/>".join([*margin, *(f"▲ {escape(words)}" for words in line.accepted)]) or "–"
 
 
 def live_address(header: EditionHeader, line: SheetLine) -> str:

@@ -217,7 +217,8 @@ class LivePage(View):
     """What a device's QR code opens, without logging in: what counts for it now, and whether the paper still does.
 
     The key in the code is the right to see this one device; of a confidential department only whoever is logged in
-    and may see it. Contact, notes and neighbours stay on the sheet. `?e=` is the edition that the paper was printed from.
+    and may see it. Contact, notes and neighbours stay on the sheet; settings such as the pairing key show only to whoever
+    is logged in and may see the sheet. `?e=` is the edition that the paper was printed from.
     """
 
     def get(self, request: HttpRequest, key: str) -> HttpResponse:
@@ -235,7 +236,7 @@ class LivePage(View):
             answer = render(
                 request,
                 "publishing/live.html",
-                self._context(request, unit, department) | {"may_see": may_see},
+                self._context(request, unit, department, may_see=may_see),
             )
         answer["Cache-Control"] = "no-store"
         return answer
@@ -251,7 +252,9 @@ class LivePage(View):
         return events.departments_of(actor).filter(pk=department.pk).exists()
 
     @staticmethod
-    def _context(request: HttpRequest, unit: Unit, department: Department) -> dict[str, object]:
+    def _context(
+        request: HttpRequest, unit: Unit, department: Department, *, may_see: bool
+    ) -> dict[str, object]:
         event, zone = department.event, ZoneInfo(department.event.timezone)
         counts = queries.standing_edition_of(event, department.code)
         stored = list(
@@ -261,7 +264,7 @@ class LivePage(View):
         )
         lines = [(line.edition, queries.sheet_line(line)) for line in stored]
         steps = [
-            Step(old, new, changes.between(before, after, zone))
+            Step(old, new, changes.between(before, after, zone, secrets=may_see))
             for (old, before), (new, after) in pairwise(lines)
         ]
         number = request.GET.get("e", "")
@@ -278,8 +281,11 @@ class LivePage(View):
             "last": lines[-1] if lines else None,
             "paper": paper,
             "paper_counts": bool(counts and paper == counts.number),
-            "since_paper": changes.between(held, current, zone) if held and current else None,
+            "since_paper": changes.between(held, current, zone, secrets=may_see)
+            if held and current
+            else None,
             "steps": list(reversed(steps)),
             "cautions": rendering.OWN_CAUTIONS[:2],
             "department": department,
+            "may_see": may_see,
         }

@@ -29,6 +29,7 @@ class SheetLine:
     settings: (name, value) of what must match at both ends; an empty value is still to be filled in.
     starts_at and ends_at None: on all day; stretches: when between them, where that is not all the time.
     spares: carriers in reserve with their frequencies, in words.
+    outlook: what its margin means, as a word; accepted: broken rules that stay, with whose signature and what to expect.
     """
 
     carrier: str
@@ -62,6 +63,8 @@ class SheetLine:
     contact: str
     notes: str
     margin: str
+    outlook: str = ""
+    accepted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -245,7 +245,7 @@ class Publish(EventPage):
         if form.is_valid() and self.attempt(lambda: done.append(self.publish(form)), form):
             messages.success(request, f"Edition {done[0].number} is published.")
             return redirect("publishing:sheets", slug)
-        return self.shown(form, status=422)
+        return self.shown(form, refused=True)
 
     def asked(self, form: PublishForm) -> HttpResponse:
         """The question before the act: who gets new paper, what must stay off on it, and whether anything is in the way."""
@@ -256,16 +256,17 @@ class Publish(EventPage):
         on = [row for row in rows if row.state in AGREED]
         counted = verdicts.recount(self.event, agreed_only=True)
         standing = [breach for breach in counted.standing if concerns(breach, department)]
+        signed = [row for row in counted.signed if concerns(row[0], department)]
         refused = refusal_to_coordinate(self.actor)
         if not refused and self.request.POST.get("seen") != counted.digest:
             refused = "The plan changed since you looked. Look again at what this edition would change."
         if refused:
             form.add_error(None, refused)
         if refused or standing or not on:
-            return self.shown(form, status=422)
+            return self.shown(form, refused=True)
         return self.render(
             "publishing/publish_question.html", form=form, seen=counted.digest, department=department, on=len(on),
-            off=len(rows) - len(on), readers=len({row.carrier.registration.department_id for row in rows}),
+            off=len(rows) - len(on), signed=signed, readers=len({row.carrier.registration.department_id for row in rows}),
             number=(self.event.editions.aggregate(last=Max("number"))["last"] or 0) + 1,
         )  # fmt: skip
 
@@ -284,28 +285,26 @@ class Publish(EventPage):
             actor=self.actor, note=form.cleaned_data["note"].strip(), department=department, seen=seen
         )
 
-    def shown(self, form: PublishForm, status: int = 200) -> HttpResponse:
+    def shown(self, form: PublishForm, *, refused: bool = False) -> HttpResponse:
+        """The page; after an attempt that was `refused`, it says so first."""
         department = self.department_of(form)
-        counted = verdicts.recount(self.event, agreed_only=True)
+        judged = verdicts.judge(self.event)
         rows = plan_rows(self.actor)
         held = differences.published(self.actor)
         changes = differences.changes_by_department(rows, held)
         names = dict(self.event.departments.values_list("code", "name"))
-        standing = [breach for breach in counted.standing if concerns(breach, department)]
-        open_keys = {breach.key for breach in counted.standing}
-        signed = [
-            (breach, counted.acceptances[breach.key])
-            for breach in counted.breaches
-            if breach.key not in open_keys and concerns(breach, department)
-        ]
+        standing = [breach for breach in judged.agreed.standing if concerns(breach, department)]
         waiting: dict[str, int] = {}
         for row in rows:
-            if row.state not in (AssignmentState.APPROVED, AssignmentState.LOCKED):
+            if row.state not in AGREED:
                 waiting[row.state] = waiting.get(row.state, 0) + 1
-        agreed = len(rows) - sum(waiting.values())
         return self.render(
-            form=form, status=status, seen=counted.digest, standing=standing, signed=signed, waiting=sorted(waiting.items()),
-            agreed=agreed, refused=refusal_to_coordinate(self.actor), last=self.event.editions.order_by("-number").first(),
+            form=form, status=422 if refused else 200, not_published=refused, standing=standing, department=department,
+            seen=judged.agreed.digest,
+            signed=[row for row in judged.agreed.signed if concerns(row[0], department)],
+            waiting=sorted(waiting.items()), proposed=judged.proposed_that_break,
+            agreed=len(rows) - sum(waiting.values()), refused=refusal_to_coordinate(self.actor),
+            last=self.event.editions.order_by("-number").first(),
             departments=[
                 (dept, names.get(dept, dept), some, held.editions.get(dept)) for dept, some in sorted(changes.items())
                 if department is None or department.code == dept

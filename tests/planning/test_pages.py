@@ -381,7 +381,7 @@ def test_no_signature_makes_a_frequency_permitted(site: Site) -> None:
     page = text(boss.get(address))
     assert "Without a signature: 1" in page and "no signature changes that" in page
     assert "Accept this breach" not in page
-    key = next(iter(boss.get(address).context["rows"]))[0].key
+    key = boss.get(address).context["rows"][0].breach.key
     answer = boss.post(address, {"do": "accept", "breach": key, "reason": "we dare"})
     assert not Acceptance.objects.exists()
     assert "no signature changes that" in text(answer)

@@ -1,13 +1,17 @@
 """Sheets on screen, their files, and the live page behind a device's QR code."""
 
 import csv
+import html
 import io
 import json
+from datetime import UTC, datetime
 
 import pytest
 from django.test import Client
+from pypdf import PdfReader
 
 from apps.planning import actions as planning
+from apps.planning import verdicts
 from apps.planning.actions import Selection
 from apps.publishing import queries, rendering
 from apps.publishing.actions import publish
@@ -163,9 +167,9 @@ def test_the_live_page_needs_no_log_in_and_tells_no_more_than_the_device_needs(
     answer = client.get(f"/u/{key_of('AUD-001')}/", {"e": "1"})
     page = answer.content.decode()
     assert answer["Cache-Control"] == "no-store"
-    for text in ("480.100", "4711", "Your paper counts", "spare", "Never transmit on distress"):
+    for text in ("480.100", "pairing key", "Your paper counts", "spare", "Never transmit on distress"):
         assert text.lower() in page.lower(), text
-    for secret in ("Ada", "0660", "AUD-002", "camera", "Audio"):
+    for secret in ("Ada", "0660", "4711", "AUD-002", "camera", "Audio"):
         assert secret not in page, secret
 
 
@@ -240,3 +244,83 @@ def test_the_code_on_paper_names_the_edition(published: Site) -> None:
     assert rendering.live_address(queries.header_of(edition), line_of).endswith(
         f"/u/{key_of('AUD-001')}/?e=1"
     )
+
+
+def test_settings_behind_the_code_are_for_those_who_may_see_the_sheet(
+    published: Site, client: Client
+) -> None:
+    row = Registration.objects.get(settings={"pairing key": "4711"})
+    registry.change(
+        actor=published.coordinator, registration=row, values={"settings": {"pairing key": "8822"}}
+    )
+    publish(actor=published.coordinator)
+    path = f"/u/{key_of('AUD-001')}/?e=1"
+    for page in (client.get(path).content.decode(), published.browser("other").get(path).content.decode()):
+        assert "4711" not in page and "8822" not in page
+        assert "pairing key" in page and "log in to see" in page and "480.100" in page
+    own = published.browser("lead").get(path).content.decode()
+    assert "8822" in own and "4711" in own and "log in to see" not in own
+
+
+def text_of(paper: bytes) -> str:
+    return " ".join("\n".join(page.extract_text() for page in PdfReader(io.BytesIO(paper)).pages).split())
+
+
+def papers(site: Site, who: str, code: str) -> dict[str, str]:
+    """What each paper of a department says of one carrier: the sheet and the device, on screen and in print."""
+    browser, key = site.browser(who), key_of(code)
+    department = code.rsplit("-", 1)[0]
+    return {
+        "page": html.unescape(browser.get(f"{BASE}{department}/").content.decode()),
+        "paper": text_of(browser.get(f"{BASE}{department}/sheet.pdf").content),
+        "device": html.unescape(browser.get(f"{BASE}{department}/{key}/").content.decode()),
+        "device on paper": text_of(browser.get(f"{BASE}{department}/{key}/page.pdf").content),
+    }
+
+
+def test_notes_and_margin_stand_on_screen_and_on_paper(published: Site) -> None:
+    Registration.objects.filter(settings={"pairing key": "4711"}).update(notes="left rack, top")
+    publish(actor=published.coordinator)
+    for where, text in papers(published, "lead", "AUD-001").items():
+        assert "left rack, top" in text, where
+        assert "when everything is at its worst" in text, where
+        assert any(word in text for word in ("fine", "test at rehearsal", "expect trouble")), where
+
+
+def test_the_page_of_one_device_says_unit_date_and_when_to_stay_off(published: Site) -> None:
+    text = papers(published, "lead", "AUD-001")["device on paper"]
+    assert "480.100 MHz" in text and "edition 1, published" in text and "Europe/Vienna" in text
+    assert "If this sheet was replaced" in text
+
+
+def test_accepted_breaches_stand_on_all_sheets_that_they_concern(published: Site) -> None:
+    register(published.other, line("stage camera", department="VID", zone="main"))
+    place(published, "VID-002", FIRST + 100_000)
+    breach = next(row for row in verdicts.judge(published.event).agreed.breaches if "VID-002" in row.carriers)
+    until = datetime(
+        2030, 6, 12, 16, tzinfo=UTC
+    )  # 18:00 in Vienna, where summer time is two hours ahead of UTC
+    planning.accept_breach(
+        actor=published.coordinator, breach=breach.key, reason="one act at a time", until=until
+    )
+    publish(actor=published.coordinator)
+    for who, code, other in (("lead", "AUD-001", "VID-002"), ("other", "VID-002", "AUD-001")):
+        for where, text in papers(published, who, code).items():
+            assert "accepted by coordinator@harbour-days.example until Wed 12 Jun 2030 18:00" in text, (
+                who,
+                where,
+            )
+            assert "nother department, Main stage" in text and "100 kHz apart" in text, (who, where)
+            assert "expect to hear each other" in text and "one act at a time" in text
+            assert other not in text, (who, where)
+    zone = published.browser("coordinator").get(f"{BASE}zone/main/").content.decode()
+    assert zone.count("expect to hear each other") == 2
+
+
+def test_the_table_tells_hours_on_the_events_clock(published: Site) -> None:
+    start, end = datetime(2027, 6, 11, 16, tzinfo=UTC), datetime(2027, 6, 11, 20, tzinfo=UTC)
+    Registration.objects.filter(settings={"pairing key": "4711"}).update(starts_at=start, ends_at=end)
+    publish(actor=published.coordinator)
+    table = published.browser("lead").get(f"{BASE}AUD/sheet.csv").content.decode()
+    row = next(row for row in csv.DictReader(io.StringIO(table)) if row["carrier"] == "AUD-001")
+    assert (row["starts_at"], row["timezone"]) == ("2027-06-11T18:00:00+02:00", "Europe/Vienna")
