@@ -15,7 +15,7 @@ from django.utils.http import urlencode
 from apps.events.models import Event, Membership, Role
 from apps.journal.models import Entry
 from apps.publishing.models import Edition, Mailbox, Notice, Reading
-from apps.publishing.occurrences import PUBLISHED, lines_reaching
+from apps.publishing.occurrences import PUBLISHED, lines_reaching, number_of
 from apps.publishing.rules import letter_due_at
 from apps.publishing.states import NoticeTopic
 from apps.registry.models import Registration
@@ -79,7 +79,7 @@ def _sent_back(event: Event, entry: Entry, labels: list[str]) -> Posted:
     named = ", ".join(f"«{label}»" for label in labels[:NAMED])
     more = f" and {len(labels) - NAMED} more" if len(labels) > NAMED else ""
     was = "was" if len(labels) == 1 else "were"
-    words = f"{entry.department}: {named}{more} {was} sent back by {entry.actor_name}: {entry.reason}"
+    words = f"{named}{more} of {entry.department} {was} sent back by {entry.actor_name}: {entry.reason}"
     where = urlencode({"department": entry.department, "state": RegistrationState.SENT_BACK})
     path = f"{reverse('planning:devices', args=[event.slug])}?{where}"
     people = frozenset(_leads(event, [entry.department]))
@@ -95,7 +95,7 @@ def _sent_back(event: Event, entry: Entry, labels: list[str]) -> Posted:
 
 
 def _published(event: Event, entry: Entry) -> Iterator[Posted]:
-    edition = Edition.objects.filter(event=event, number=entry.subject.rsplit(" ", 1)[-1]).first()
+    edition = Edition.objects.filter(event=event, number=number_of(entry)).first()
     if edition is None:
         return
     holders = set(edition.lines.values_list("department", flat=True).distinct())

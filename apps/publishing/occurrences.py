@@ -11,6 +11,7 @@ from django.conf import settings
 from django.db.models import QuerySet, TextChoices
 from django.urls import reverse
 
+from apps.common.choice import whole_number
 from apps.events.actors import Actor
 from apps.events.queries import departments_of
 from apps.journal.models import Entry
@@ -59,6 +60,11 @@ def lines_reaching(entry: Entry, *states: str) -> dict[str, str]:
         if isinstance(old_new, list) and len(old_new) == 2 and old_new[1] in states:
             reached[label] = old_new[1]
     return reached
+
+
+def number_of(entry: Entry) -> int | None:
+    """The number at the end of an entry's subject: of «edition 3» 3."""
+    return whole_number(entry.subject.rsplit(" ", 1)[-1])
 
 
 class Reader:
@@ -116,7 +122,7 @@ class Reader:
         )  # fmt: skip
 
     def _edition(self, entry: Entry) -> list[Occurrence]:
-        edition = editions_of(self.actor).filter(number=entry.subject.rsplit(" ", 1)[-1]).first()
+        edition = editions_of(self.actor).filter(number=number_of(entry)).first()
         if edition is None:
             return []
         lines = lines_of(self.actor, edition).count()
@@ -134,7 +140,7 @@ class Reader:
 
     def _run(self, entry: Entry) -> list[Occurrence]:
         runs: QuerySet[Run] = runs_of(self.actor)
-        run = runs.filter(number=entry.subject.rsplit(" ", 1)[-1]).first()
+        run = runs.filter(number=number_of(entry)).first()
         # Who stops a run that is under way only asks for it; its end has an entry of its own.
         if (
             run is None

@@ -18,7 +18,7 @@ from apps.publishing import actions, letters, queries, relaying, turns
 from apps.publishing.models import Mailbox, Notice, Reading
 from apps.publishing.rules import letter_due_at
 from apps.publishing.states import NoticeTopic
-from apps.registry import actions as registry
+from apps.registry.batching import Act, act_on_many
 from apps.registry.models import Registration
 from tests.publishing.test_webhooks import published, send_back
 from tests.site import Site, line, make_site, register
@@ -60,7 +60,8 @@ def test_twenty_lines_sent_back_one_by_one_make_one_letter(site: Site) -> None:
     assert letter.to == ["lead@harbour-days.example"]
     assert letter.subject == "Harbour Days: 20 notices"
     assert all(
-        f"«mic {number}» was sent back by Coordinator: reason {number}" in letter.body for number in range(20)
+        f"«mic {number}» of AUD was sent back by Coordinator: reason {number}" in letter.body
+        for number in range(20)
     )
     assert "camera" not in letter.body
     assert letter.body.count("/e/harbour-days/devices/") == 1
@@ -71,11 +72,11 @@ def test_many_sent_back_at_once_are_one_notice(site: Site) -> None:
     register(site.lead, *(line(f"mic {number}") for number in range(8)))
     rows = Registration.objects.order_by("label")
     choice = Choice.of((row.pk, row.version) for row in rows)
-    registry.send_back_many(actor=site.coordinator, choice=choice, reason="which channels?")
+    act_on_many(actor=site.coordinator, choice=choice, act=Act("send back"), reason="which channels?")
     read(site)
     [letter] = post_letters()
-    assert letter.subject.startswith("Harbour Days: AUD")
-    assert "«mic 4» and 3 more were sent back by Coordinator: which channels?" in letter.body
+    assert letter.subject.startswith("Harbour Days: «mic 0», «mic 1»")
+    assert "«mic 4» and 3 more of AUD were sent back by Coordinator: which channels?" in letter.body
     assert "/e/harbour-days/devices/?department=AUD&state=sent+back" in letter.body
 
 

@@ -15,6 +15,7 @@ from django.utils import timezone
 from jsonschema import Draft202012Validator
 from standardwebhooks import Webhook, WebhookVerificationError
 
+from apps.common.choice import Choice
 from apps.common.errors import Conflict, Faulty, Forbidden
 from apps.events import actions as events
 from apps.events.models import Membership
@@ -28,6 +29,7 @@ from apps.publishing import actions, delivering, queries, reaching, relaying, si
 from apps.publishing.models import Delivery, Hook, Reading
 from apps.publishing.occurrences import Topic
 from apps.registry import actions as registry
+from apps.registry.batching import Act, act_on_many, put_back
 from apps.registry.models import Carrier, Registration
 from coordinator.settings import BASE_DIR
 from tests.receiver import Receiver, receiving
@@ -183,6 +185,21 @@ def test_what_a_scheduling_tool_waits_for(site: Site, receiver: Receiver) -> Non
     assert "GRD" not in "".join(got.body for got in receiver.got)
     assert told[2]["registration"]["reason"] == "which channel?"
     assert (told[3]["run"]["state"], told[3]["run"]["failure"]) == ("failed", "no room")
+
+
+def test_lines_are_told_of_whatever_act_brought_them_there(site: Site, receiver: Receiver) -> None:
+    row = hook(site, receiver.address)
+    register(site.lead, line("one"), line("two"))
+    choice = Choice.of(Registration.objects.values_list("pk", "version"))
+    batch = act_on_many(actor=site.coordinator, choice=choice, act=Act("send back"), reason="which channel?")
+    put_back(
+        actor=site.coordinator, batch=batch, keys=list(batch.lines.values_list("pk", flat=True)), reason="too early"
+    )  # fmt: skip
+    read(site)
+    deliver(row)
+    told = [got.content["data"]["registration"] for got in receiver.got]
+    assert [each["state"] for each in told if each["label"] == "one"] == ["accepted", "sent back", "accepted"]
+    assert [each["reason"] for each in told if each["label"] == "two"] == ["", "which channel?", "too early"]
 
 
 def test_stopping_a_run_is_told_once_at_its_end(site: Site, receiver: Receiver) -> None:
