@@ -62,9 +62,9 @@ def lines_reaching(entry: Entry, *states: str) -> dict[str, str]:
     return reached
 
 
-def number_of(entry: Entry) -> int | None:
-    """The number at the end of an entry's subject: of «edition 3» 3."""
-    return whole_number(entry.subject.rsplit(" ", 1)[-1])
+def number_of(entry: Entry) -> int:
+    """The number at the end of an entry's subject: of «edition 3» 3; 0, which nothing bears, where there is none."""
+    return whole_number(entry.subject.rsplit(" ", 1)[-1]) or 0
 
 
 class Reader:
