@@ -367,7 +367,9 @@ def fit_carriers(registrations: list[Registration]) -> None:
     mains = [carrier for carrier in new if carrier.spare_of is None]
     Carrier.objects.bulk_create(mains)
     Carrier.objects.bulk_create([carrier for carrier in new if carrier.spare_of is not None])
-    _fit_units(registrations)
+    left = {carrier.pk for carrier in gone}
+    kept = [carrier for some in there.values() for carrier in some if carrier.pk not in left]
+    _fit_units(registrations, kept, new)
 
 
 def _fit(registration: Registration, there: list[Carrier], new: list[Carrier], gone: list[Carrier]) -> None:
@@ -454,12 +456,14 @@ def _number(carriers: list[Carrier]) -> None:
             carrier.code = f"{department.code}-{number:03d}"
 
 
-def _fit_units(registrations: list[Registration]) -> None:
+def _fit_units(registrations: list[Registration], kept: list[Carrier], made: list[Carrier]) -> None:
+    """As many units on every carrier as its line asks for: `kept` with those that they have, and `made` just now."""
     wanted = {registration.pk: registration.units for registration in registrations}
     new, gone, back = [], [], []
-    for carrier in Carrier.objects.filter(registration__in=registrations, withdrawn=False).prefetch_related(
-        "units"
-    ):
+    for carrier in made:
+        count = wanted[carrier.registration_id]
+        new += [Unit(carrier=carrier, number=number) for number in range(1, count + 1)]
+    for carrier in kept:
         units = {unit.number: unit for unit in carrier.units.all()}
         count = wanted[carrier.registration_id]
         new += [Unit(carrier=carrier, number=number) for number in range(1, count + 1) if number not in units]

@@ -387,7 +387,8 @@ class UploadPage(EventPage):
         outcome = uploads.save_upload(
             actor=self.actor, upload=upload, rows=rows, seen=seen, good_only=good_only
         )
-        messages.success(self.request, f"Saved: {outcome_in_words(outcome)}.")
+        if not good_only:  # otherwise this page stays, and says it itself
+            messages.success(self.request, f"Saved: {outcome_in_words(outcome)}.")
 
     def shown(self, upload: Upload) -> HttpResponse:
         form = UploadForm(
