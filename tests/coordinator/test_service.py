@@ -2,12 +2,15 @@
 
 import functools
 import os
+import re
 import signal
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
+import requests
 
 from tests.service import ROOT, Service, alive, started, until
 
@@ -54,6 +57,47 @@ def test_a_worker_killed_in_the_middle_of_a_run_loses_nothing(tmp_path) -> None:
         assert {row["carrier"]: row["frequency_hz"] for row in plan if row["frequency_hz"]} == result[
             "assignments"
         ]
+
+
+def visitor(service: Service, who: str) -> requests.Session:
+    """A person's browser, as far as forms go: logged in, and with the token against forged posts at hand."""
+    session = requests.Session()
+    session.trust_env = False  # a proxy that the environment names has no part in this machine
+    address = f"{service.address}/login/"
+    session.get(address)
+    given = {"username": f"{who}@harbour-days.example", "password": "a password for tests"}
+    assert session.post(address, given | token(session), headers={"Referer": address}).ok
+    return session
+
+
+def token(session: requests.Session) -> dict[str, str]:
+    return {"csrfmiddlewaretoken": session.cookies["csrftoken"]}
+
+
+def test_a_worker_killed_over_a_long_list_has_saved_nothing_and_the_next_one_saves_it_once(tmp_path) -> None:
+    quick = {"FAIRBAND_RUN_LEASE_S": "2", "FAIRBAND_RUN_SWEEP_S": "0.3"}
+    rows = "".join(f"line {n},mic,AUD,main,2\r\n" for n in range(3000))
+    with started(tmp_path, **quick) as service:
+        browser = visitor(service, "coordinator")
+        pages = f"{service.address}/e/harbour-days/import/"
+        file = {"file": ("list.csv", f"label,kind,department,zone,quantity\r\n{rows}".encode())}
+        judged = browser.post(pages, token(browser), files=file)
+        worker = next(
+            pid for pid in service.children() if b"quick" in Path(f"/proc/{pid}/cmdline").read_bytes()
+        )
+        seen = re.search('name="seen" value="([0-9a-f]+)"', judged.text)[1]
+        browser.post(judged.url, token(browser) | {"seen": seen, "do": "save"})
+        progress = lambda: browser.get(f"{judged.url}progress/").text  # noqa: E731
+        until(lambda: "saving 3,000 rows" in progress(), "the worker is at it")
+        os.kill(worker, signal.SIGKILL)
+        assert service.call("coordinator", "GET", "registrations/?page_size=1")[1]["count"] in (0, 3000)
+        until(lambda: "Saved by" in browser.get(judged.url).text, "the list is saved")
+        assert service.call("coordinator", "GET", "registrations/?page_size=1")[1]["count"] == 3000
+        verbs = [
+            entry["verb"]
+            for entry in service.call("coordinator", "GET", "journal/?page_size=500")[1]["results"]
+        ]
+        assert verbs.count("saved an uploaded list") == verbs.count("registered") == 1
 
 
 def test_a_run_is_stopped_and_keeps_what_it_had(tmp_path) -> None:
