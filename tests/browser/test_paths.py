@@ -147,14 +147,14 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
 
     page.get_by_role("link", name="Import", exact=True).click()
     lead.look()
-    page.get_by_label("Device list (CSV)").set_input_files(
+    page.get_by_label("Device list (XLSX or CSV)").set_input_files(
         listing(tmp_path, LIST.replace("choir,mic", "choir,harp"))
     )
     page.get_by_role("button", name="Judge this list").click()
     expect(page.get_by_text("1 of 6 rows cannot be taken")).to_be_visible()
     expect(page.get_by_text("There is no kind «harp»")).to_be_visible()
     lead.look("import")
-    page.get_by_label("Device list (CSV)").set_input_files(listing(tmp_path, LIST))
+    page.get_by_label("Device list (XLSX or CSV)").set_input_files(listing(tmp_path, LIST))
     page.get_by_role("button", name="Judge this list").click()
     page.get_by_role("button", name="Save 6 rows").click()
     expect(page.get_by_role("status")).to_contain_text("Saved: 6 new")
