@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 from django.utils import timezone
@@ -12,6 +13,7 @@ from apps.journal.models import Entry
 from apps.publishing.rendering import megahertz
 
 SHOWN = 4
+FOLDED = 100  # more than that nobody reads on a page; the interface holds the entry whole
 
 
 @dataclass(frozen=True)
@@ -33,17 +35,19 @@ class Part:
 
 @dataclass(frozen=True)
 class Told:
-    """An entry with its changes in words; `rest` are the subjects beyond the first few."""
+    """An entry with its changes in words; `rest` are the subjects beyond the first few, `beyond` counts those past them."""
 
     entry: Entry
     parts: list[Part]
     rest: list[Part]
+    beyond: int = 0
 
 
 def told(entry: Entry) -> Told:
-    parts = [Part(subject, list(_values(fields))) for subject, fields in entry.changes.items()]
+    some = islice(entry.changes.items(), SHOWN + FOLDED)
+    parts = [Part(subject, list(_values(fields))) for subject, fields in some]
     parts = [part for part in parts if part.values]
-    return Told(entry, parts[:SHOWN], parts[SHOWN:])
+    return Told(entry, parts[:SHOWN], parts[SHOWN:], max(0, len(entry.changes) - SHOWN - FOLDED))
 
 
 def _values(fields: dict[str, Any]) -> Iterator[Value]:

@@ -10,8 +10,10 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from apps.common.choice import whole_number
+from apps.common.errors import Faulty
 from apps.events.actors import Actor
 from apps.registry.calendars import Rule, Target
+from apps.registry.importing import check_size
 from apps.registry.lines import Names, read_hertz, row_of
 from apps.registry.models import Change, Kind, Registration
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
@@ -379,6 +381,15 @@ class UploadForm(forms.Form):
                 label="Department of rows that name none", required=False,
                 choices=[("", "none: every row names its own"), *sorted(known.items())],
             )  # fmt: skip
+
+    def clean_file(self) -> Any:
+        """What is too large is not even read into memory."""
+        file = self.cleaned_data["file"]
+        try:
+            check_size(file.size)
+        except Faulty as refusal:
+            raise forms.ValidationError(refusal.faults[0].message) from None
+        return file
 
 
 class ReasonForm(forms.Form):

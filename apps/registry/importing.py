@@ -78,7 +78,7 @@ class Table:
 
 def read_list(content: bytes) -> Table:
     """Read a file with a header row, text or workbook. Raises Faulty when the file as a whole cannot be taken."""
-    check_size(content)
+    check_size(len(content))
     if content.startswith(b"\xd0\xcf\x11\xe0"):
         raise _refused(
             "file",
@@ -90,7 +90,7 @@ def read_list(content: bytes) -> Table:
 
 def read_workbook(content: bytes) -> Table:
     """Read the sheet of a workbook that names our columns. Raises Faulty."""
-    check_size(content)
+    check_size(len(content))
     sheet = workbooks.read_sheet(content, _KNOWN)
     header, *lines = sheet.rows
     header = header + [""] * (max(map(len, sheet.rows)) - len(header))
@@ -110,7 +110,7 @@ def read_csv(content: bytes) -> Table:
     Encoding: UTF-8 with or without mark, UTF-16 with mark, else Windows-1252. Separator: whichever splits the header
     into the most columns that we know. Empty lines are passed over.
     """
-    check_size(content)
+    check_size(len(content))
     text, encoding = _decoded(content)
     if not text.strip():
         raise _refused(
@@ -158,13 +158,13 @@ def _rows(header: Sequence[str], lines: Iterable[Sequence[str]], faults: list[Fa
     return rows
 
 
-def check_size(content: bytes) -> None:
-    """Raises Faulty when a file is too large to be taken."""
-    if len(content) > settings.IMPORT_MAX_BYTES:
+def check_size(size: int) -> None:
+    """Raises Faulty when a file of so many bytes is too large to be taken."""
+    if size > settings.IMPORT_MAX_BYTES:
         raise _refused(
             "file",
-            f"{len(content):,} bytes",
-            f"The file has {len(content):,} bytes; at most {settings.IMPORT_MAX_BYTES:,} are taken. Split it.",
+            f"{size:,} bytes",
+            f"The file has {size:,} bytes; at most {settings.IMPORT_MAX_BYTES:,} are taken. Split it.",
         )
 
 

@@ -47,7 +47,7 @@ def keep_upload(
         require(refusal_to_act_for(actor, department.pk))
     else:
         require(refusal_to_write(actor))
-    check_size(content)
+    check_size(len(content))
     upload = Upload.objects.create(
         event=actor.event, department=department, name=name.strip()[:200] or sort, size=len(content), sort=sort,
         content=gzip.compress(content, mtime=0), uploaded_by=actor.email,

@@ -105,6 +105,14 @@ def test_what_was_read_in_a_workbook_is_read_once(site: Site) -> None:
     assert "All 1 row can be taken" in text(lead.get(judged.redirect_chain[-1][0]))
 
 
+def test_a_column_that_is_not_there_is_left_alone_and_an_empty_cell_empties(site: Site) -> None:
+    register(site.lead, line("old", contact="Ada", notes="by the door", quantity=3))
+    lead = site.browser("lead")
+    answer_to(lead, send(lead, "label,notes,power_mw\r\nold,,10\r\n"), "save")
+    row = Registration.objects.get()
+    assert (row.contact, row.notes, row.power_mw, row.quantity) == ("Ada", "", 10, 3)
+
+
 def test_decimal_commas_are_said(site: Site) -> None:
     lead = site.browser("lead")
     page = text(send(lead, "label;kind;zone;power_mw;fixed_hz\r\na;mic;main;12,5;470,125 MHz\r\n"))
@@ -266,6 +274,10 @@ def test_five_thousand_lines_are_saved_by_a_worker_and_the_pages_ask_no_more_tha
     assert noted == sorted(noted) and len(noted) >= 7 and noted[-1] == 0.5
     assert (Registration.objects.count(), Carrier.objects.count(), Unit.objects.count()) == (5002, 5504, 5504)
     assert asked() == few
+    journal = boss.get(f"{BASE}journal/")
+    assert (
+        "2496 more" in text(journal) and "and 2396 more" in text(journal) and len(journal.content) < 500_000
+    )
 
 
 def test_whoever_died_over_a_list_loses_it_to_the_next_and_it_is_saved_once(site: Site, settings) -> None:
