@@ -1,6 +1,7 @@
 """The site as the model sees it: zones on a plan, who hears whom, and how each figure between two zones came about."""
 
 import math
+import re
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import Any
@@ -16,14 +17,16 @@ from apps.events.actors import Actor
 from apps.events.models import Zone
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
-from apps.planning.siting import Sited, in_words, sited, zone_of
+from apps.planning.siting import Sited, sited, zone_of
 from apps.planning.snapshot import standing_carriers
 from apps.radio.demands import LimitReason, ProductDemand, SeparationReason, separation
 from apps.radio.products import FAMILIES, order, over_two_carrier_db
+from apps.registry.queries import kinds_of
 from apps.spectrum import actions as spectrum
 from apps.spectrum.models import KnownLoss
 
 WIDTH, MARGIN = 720, 60  # of the drawing, in its own units
+CROWDED = (120, 30)  # two names so near, across and down, would lie on each other
 
 
 def refusal_to_see_the_site(actor: Actor) -> str:
@@ -44,11 +47,12 @@ class KnownLossForm(forms.Form):
 
 @dataclass(frozen=True)
 class Mark:
-    """A zone on the drawing, in its units."""
+    """A zone on the drawing, in its units. `below`: its name stands under it, for another's stands above."""
 
     zone: Zone
     x: float
     y: float
+    below: bool = False
 
 
 @dataclass(frozen=True)
@@ -118,6 +122,29 @@ class SitePage(EventPage):
         )  # fmt: skip
 
 
+class Words:
+    """Puts names in place of the model's identities, in sentences too."""
+
+    def __init__(self, model: Sited, zones: dict[str, Zone], kinds: dict[str, str]) -> None:
+        places = {place.id for place in model.site.places} | {spot.id for spot in model.site.spots}
+        self._of = {place: self._place(place, zones) for place in places}
+        for kind in model.site.kinds:
+            code, _, role = kind.id.partition("/")
+            self._of[kind.id] = kinds.get(code, code) + (f", {role}" if role else "")
+        longest_first = sorted(self._of, key=len, reverse=True)
+        self._pattern = re.compile("|".join(map(re.escape, longest_first)) or "(?!)")
+
+    @staticmethod
+    def _place(place: str, zones: dict[str, Zone]) -> str:
+        at, _, far = place.partition(", far from ")
+        code, _, rest = at.partition("/")
+        name = zones[code].name if code in zones else code
+        return f"{name}, {rest}{', farthest from its rack' if far else ''}"
+
+    def __call__(self, text: str) -> str:
+        return self._pattern.sub(lambda found: self._of[found[0]], text)
+
+
 class PairPage(EventPage):
     """What one zone's receivers hear of another, what that asks of frequencies, and how each figure came about."""
 
@@ -160,28 +187,31 @@ class PairPage(EventPage):
         listener, sender = self.zones()
         model = sited(self.event, standing_carriers(self.event))
         here, there = listener.code, sender.code
+        names = {zone.code: zone for zone in queries.zones_of(self.actor)}
+        say = Words(model, names, dict(kinds_of(self.actor).values_list("code", "name")))
         heard = [
             (
-                in_words(row.receiver),
-                in_words(row.sender),
+                say(row.receiver),
+                say(row.sender),
                 round(row.level_dbm),
                 round(row.level_db, 1),
-                row.path.words(),
+                say(row.path.words()),
             )
             for row in model.demands.heard
             if (zone_of(row.receiver), zone_of(row.sender)) == (here, there)
         ]
         rules = [
-            (reason.words().replace("/", ", "), round(min_hz / 1000, 3))
-            for reason, min_hz in _reasons(model, here, there)
+            (say(reason.words()), round(min_hz / 1000, 3)) for reason, min_hz in _reasons(model, here, there)
         ]
         wishes = [
-            (row.note, round(row.min_hz / 1e6, 3), ", ".join(row.kinds))
+            (row.note, round(row.min_hz / 1e6, 3), " and ".join(map(say, row.kinds)))
             for row in model.demands.separations
             if row.treatment == "penalise" and {zone_of(place) for place in row.places} == {here, there}
         ]
         limits = (
-            [_limit_in_words(row, reason) for row, reason in _limits(model, here)] if here == there else []
+            [_limit_in_words(row, reason, say) for row, reason in _limits(model, here)]
+            if here == there
+            else []
         )
         return self.render(
             form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes, limits=limits,
@@ -218,10 +248,10 @@ def _limits(model: Sited, here: str) -> list[tuple[ProductDemand, LimitReason]]:
     ]  # fmt: skip
 
 
-def _limit_in_words(row: ProductDemand, reason: LimitReason) -> dict[str, Any]:
+def _limit_in_words(row: ProductDemand, reason: LimitReason, say: Words) -> dict[str, Any]:
     """One limit with the sum that it came from."""
     return {
-        "kind": row.kind, "family": row.family.replace("-", "−"), "made_in": row.made_in, "place": in_words(reason.place),
+        "kind": say(row.kind), "family": row.family.replace("-", "−"), "made_in": row.made_in, "place": say(reason.place),
         "guard_khz": round(row.guard_hz / 1000, 3), "limit_db": row.limit_db, "treatment": row.treatment,
         "how": _sum_in_words(row, reason),
     }  # fmt: skip

@@ -55,7 +55,7 @@ def test_every_zone_names_whom_it_hears(planned: Site) -> None:
 def test_within_a_zone_levels_separations_and_limits_show_their_sums(planned: Site) -> None:
     page = text(planned.browser("coordinator").get(f"{BASE}main/main/"))
     assert "free space (P.525)" in page or "P.525" in page
-    assert "rejection needed" in page and "− protection" in page and "may add up" not in page
+    assert "rejection needed" in page and "− protection" in page and "Main stage, antennas" in page
 
 
 def test_a_figure_set_by_hand_stands_in_place_of_the_model(planned: Site) -> None:
