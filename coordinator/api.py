@@ -9,6 +9,7 @@ from apps.planning import api as planning
 from apps.planning.models import RunDocument
 from apps.publishing import api as publishing
 from apps.registry import api as registry
+from apps.registry import permission_api as permissions
 from apps.spectrum import api as spectrum
 
 E = "events/<slug:slug>/"
@@ -23,6 +24,10 @@ urlpatterns = [
     path(f"{E}zones.geojson", events.ZoneMap.as_view(), name="zones-map"),
     path(f"{E}zones/<slug:code>/", events.ZoneDetail.as_view(), name="zone"),
     path(f"{E}departments/", events.DepartmentList.as_view(), name="departments"),
+    path(f"{E}band-plan/", spectrum.BandPlanList.as_view(), name="band-plan"),
+    path(f"{E}band-plan/<int:pk>/", spectrum.BandPlanDetail.as_view(), name="planned-range"),
+    path(f"{E}outsiders/", spectrum.OutsiderList.as_view(), name="outsiders"),
+    path(f"{E}outsiders/<slug:code>/", spectrum.OutsiderDetail.as_view(), name="outsider"),
     path(f"{E}television/", spectrum.TelevisionList.as_view(), name="television"),
     path(f"{E}departments/<slug:code>/", events.DepartmentDetail.as_view(), name="department"),
     path(f"{E}catalogue/", registry.CatalogueList.as_view(), name="catalogue"),
@@ -37,6 +42,9 @@ urlpatterns = [
     ),
     path(f"{E}registrations/<int:pk>/", registry.RegistrationDetail.as_view(), name="registration"),
     path(f"{E}hours/", registry.HoursList.as_view(), name="hours"),
+    path(f"{E}permissions/", permissions.PermissionList.as_view(), name="permissions"),
+    path(f"{E}permissions/needed/", permissions.PermissionsNeeded.as_view(), name="permissions-needed"),
+    path(f"{E}permissions/<slug:code>/", permissions.PermissionDetail.as_view(), name="permission"),
     path(f"{E}carriers/", registry.CarrierList.as_view(), name="carriers"),
     path(f"{E}runs/", planning.RunList.as_view(), name="runs"),
     path(f"{E}runs/<int:number>/", planning.RunDetail.as_view(), name="run"),

@@ -26,3 +26,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     ]
     config.hook.pytest_deselected(items=[item for item in items if item not in left])
     items[:] = left
+
+
+@pytest.fixture(autouse=True)
+def nothing_remembered(request: pytest.FixtureRequest) -> None:
+    """Rows of another test may bear the same keys and versions: what was worked out from them is forgotten."""
+    if request.node.get_closest_marker("django_db"):
+        from apps.planning.siting import _sited  # noqa: PLC0415 - only where the apps are loaded
+
+        _sited.cache_clear()

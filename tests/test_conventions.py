@@ -41,12 +41,18 @@ OWN = {
         "calendars",
         "calendar_pages",
         "batching",
+        "asking",
+        "permitting",
+        "permission_lists",
+        "permission_pages",
+        "permission_api",
     },
     "planning": {
         "demanding",
         "site_pages",
         "renewing",
         "snapshot",
+        "band_plan",
         "siting",
         "margins",
         "running",
@@ -85,7 +91,7 @@ OWN = {
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {
     "actions", "running", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats", "turns", "relaying",
-    "noticing", "delivering", "letters", "batching",
+    "noticing", "delivering", "letters", "batching", "permitting",
 }  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 

@@ -39,6 +39,8 @@ PARTS = (
     ("Kinds of device", "registry:kinds"),
     ("Surroundings", "spectrum:surroundings"),
     ("Television", "spectrum:television"),
+    ("Band plan", "spectrum:band-plan"),
+    ("Permissions", "registry:permissions"),
     ("People", "events:people"),
 )
 

@@ -239,8 +239,8 @@ class Standing:
             yield Task(text, "Accept or send back", where, urgent=True)
         if number := lines[NOT_PERMITTED]:
             text = f"{_count(number, 'line')} {'ask' if number > 1 else 'asks'} for what the ruleset does not permit here; "
-            where = self.address("planning:devices", state=NOT_PERMITTED)
-            yield Task(text + "those devices must stay off.", "See which and why", where)
+            where = self.address("registry:permissions")
+            yield Task(text + "those devices must stay off.", "See what to ask for", where)
 
     def _breaking(self) -> Iterable[Task]:
         """Rules that are broken without a signature: first those that keep an edition from being published."""

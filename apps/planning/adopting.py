@@ -12,7 +12,7 @@ from apps.events.actions import touch
 from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
 from apps.journal import actions as journal
-from apps.planning import documents
+from apps.planning import band_plan, documents
 from apps.planning.models import Assignment, LeftOut, Run, RunDocument
 from apps.planning.states import AssignmentState, RunState
 from apps.registry.models import Carrier
@@ -137,11 +137,20 @@ def propose_again(assignment: Assignment, hertz: int) -> None:
     assignment.version += 1
 
 
+def left_out_by(run: Run, result: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
+    """{carrier left out: causes with their shares}: the solver's, and what the band plan had kept from it before."""
+    kept = (documents.read(run, RunDocument.Role.VERSIONS) or {}).get("kept", {})
+    return {
+        row["id"]: band_plan.with_causes(row["blocked_by"], kept.get(row["id"], []))
+        for row in result["unplaced"]
+    }
+
+
 def _explain(run: Run, proposal: Proposal) -> None:
     """Keep why carriers have no frequency now; forget it for those that have one."""
     result: dict[str, Any] = documents.read(run, RunDocument.Role.RESULT)
     reasons = {
-        row["id"]: row["blocked_by"] for row in result["unplaced"] if row["id"] not in proposal.passed_over
+        code: causes for code, causes in left_out_by(run, result).items() if code not in proposal.passed_over
     }
     touched = {*result["assignments"], *reasons} - set(proposal.passed_over)
     LeftOut.objects.filter(event=run.event, carrier__code__in=touched).delete()

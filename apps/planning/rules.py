@@ -13,8 +13,8 @@ def refusal_to_accept(rule: str) -> str:
     """Why no signature may stand under a breach of this rule: what is tunable and permitted is not ours to decide."""
     if rule == "raster":
         return (
-            "It cannot be tuned there, or is not permitted there; no signature changes that. "
-            "Choose another frequency, or have the kind or the permission put right."
+            "It cannot be tuned there, is not permitted there or the band plan keeps it away; no signature changes that. "
+            "Choose another frequency, or have the kind, the permission or the band plan put right."
         )
     return ""
 

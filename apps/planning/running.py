@@ -53,7 +53,8 @@ def request_run(*, actor: Actor, seconds: float | None = None, seed: int = 0, re
         carriers=len(frozen.versions), rung_at=timezone.now(),
     )  # fmt: skip
     documents.keep(run, RunDocument.Role.PROBLEM, frozen.problem)
-    documents.keep(run, RunDocument.Role.VERSIONS, {"versions": frozen.versions, "power_mw": frozen.power_mw})
+    told = {"versions": frozen.versions, "power_mw": frozen.power_mw, "kept": frozen.kept}
+    documents.keep(run, RunDocument.Role.VERSIONS, told)
     journal.record(
         actor=actor, event=event.slug, verb="asked for a run", subject=f"run {number}",
         changes={f"run {number}": {"carriers": [None, run.carriers], "revision": [None, run.revision]}},

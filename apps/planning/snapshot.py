@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Any
 
 from apps.events.models import Event
-from apps.planning import demanding
+from apps.planning import band_plan, demanding
 from apps.planning.models import Assignment
 from apps.planning.siting import sited, solver_kind, zone_of
 from apps.planning.states import AGREED, AssignmentState
@@ -22,8 +22,9 @@ from apps.radio.rasters import channel_at, channel_edges
 from apps.registry import tuning
 from apps.registry.models import Carrier, Change, Registration
 from apps.registry.queries import asked_tuning
-from apps.registry.rules import permission
+from apps.registry.rules import BandPlan, Granted, permission
 from apps.registry.states import RegistrationState
+from apps.spectrum.models import Outsider
 from apps.spectrum.rulesets import Ruleset, ruleset
 
 MAIN_LAST, SPARE = 8, 9  # a spare is placed after every main
@@ -38,11 +39,13 @@ class Snapshot:
 
     versions: {carrier code: version of its assignment, 0 where it had none} at the moment of freezing.
     power_mw: {carrier code: conducted power to set}.
+    kept: {carrier code: what the band plan took of its tuning, as causes of being left out}.
     """
 
     problem: dict[str, Any]
     versions: dict[str, int]
     power_mw: dict[str, float | None]
+    kept: dict[str, list[dict[str, Any]]]
 
 
 def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> Snapshot:
@@ -51,16 +54,16 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     `all_movable` leaves out what is fixed and where carriers were: the form in which a recount judges the plan, so
     that locked frequencies are judged like all others. Outsiders are fixed in any case.
     """
-    law = ruleset(event.ruleset)
+    law, granted, plan = ruleset(event.ruleset), Granted(event), BandPlan(event)
     carriers = standing_carriers(event)
     assigned = {row.carrier_id: row for row in Assignment.objects.filter(event=event)}
     outsiders = list(event.outsiders.select_related("zone"))
-    slots = Slots.of(carriers)
+    slots = Slots.of(carriers, outsiders)
     model = sited(event, carriers)
     levels = {(level.service.kind, level.service.sent_from): level.level_db for level in model.demands.levels}
-    rows, powers = [], {}
+    rows, powers, kept = [], {}, {}
     for carrier in carriers:
-        row, powers[carrier.code] = _carrier_row(carrier, law, slots)
+        row, powers[carrier.code], kept[carrier.code] = _carrier_row(carrier, law, granted, plan, slots)
         service = model.service(carrier)
         row |= {
             "zone": service.sent_from[0],
@@ -77,7 +80,7 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         "format": "planning-problem/1",
         "zones": demanding.places(model, [f"{outsider.zone.code}/bodies" for outsider in outsiders]),
         "slots": slots.names,
-        "carriers": rows + [_outsider_row(outsider) for outsider in outsiders],
+        "carriers": rows + [_outsider_row(outsider, slots) for outsider in outsiders],
         "separations": demanding.separations(carriers, model) + _spare_distances(carriers, rows, law),
         "blocked": [
             {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
@@ -89,7 +92,9 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     versions = {
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
     }
-    return Snapshot(problem, versions, powers)
+    if not all_movable:
+        problem = band_plan.prefer(problem, carriers, plan)
+    return Snapshot(problem, versions, powers, {code: taken for code, taken in kept.items() if taken})
 
 
 def standing_carriers(event: Event) -> list[Carrier]:
@@ -120,14 +125,18 @@ def _stands(carrier: Carrier) -> bool:
     return registration.state == RegistrationState.ACCEPTED and not registration.not_permitted
 
 
-def _carrier_row(carrier: Carrier, law: Ruleset, slots: "Slots") -> tuple[dict[str, Any], float | None]:
+def _carrier_row(
+    carrier: Carrier, law: Ruleset, granted: Granted, plan: BandPlan, slots: "Slots"
+) -> tuple[dict[str, Any], float | None, list[dict[str, Any]]]:
     registration, role = carrier.registration, carrier.role
     spare = carrier.spare_of_id is not None
-    allowed = permission(law, registration.kind, role, _asked(carrier), registration.power_mw)
+    asked, power = _asked(carrier), registration.power_mw
+    allowed = permission(law, registration.kind, role, asked, power, granted, registration)
+    tuned, kept = plan.narrow(registration, allowed.tuning, role.bandwidth_hz)
     row: dict[str, Any] = {
         "id": carrier.code,
         "kind": solver_kind(carrier),
-        "tuning": allowed.tuning,
+        "tuning": tuned,
         "bandwidth_hz": role.bandwidth_hz,
         "priority": SPARE if spare else min(registration.priority, MAIN_LAST),
     }
@@ -141,9 +150,9 @@ def _carrier_row(carrier: Carrier, law: Ruleset, slots: "Slots") -> tuple[dict[s
             row[key] = registration.fixed_hz + (role.offset_hz or 0)
     if carrier.previous_hz and "fixed_hz" not in row:
         row.setdefault("previous_hz", carrier.previous_hz)
-    if "fixed_hz" in row and not allowed.tuning:
+    if "fixed_hz" in row and not tuned:
         del row["fixed_hz"]
-    return row, allowed.power_mw
+    return row, allowed.power_mw, band_plan.causes(kept, tuning.points(allowed.tuning))
 
 
 def _asked(carrier: Carrier) -> list[tuning.Range]:
@@ -162,9 +171,10 @@ def _held(assignment: Assignment, repair: bool) -> dict[str, int]:
     return {}
 
 
-def _outsider_row(outsider: Any) -> dict[str, Any]:
-    at = outsider.frequency_hz
+def _outsider_row(outsider: Outsider, slots: "Slots") -> dict[str, Any]:
+    at, when = outsider.frequency_hz, slots.of_outsider(outsider)
     return {
+        **({"slots": when} if when else {}),
         "id": outsider.code,
         "zone": f"{outsider.zone.code}/bodies",
         "kind": OUTSIDER_KIND,
@@ -184,13 +194,16 @@ class Slots:
     """The event's time cut where the set of carriers on the air changes, without stretches contained in another."""
 
     names: list[str]
-    _of: dict[int, list[str]]
+    _of: dict[int | str, list[str]]
 
     @classmethod
-    def of(cls, carriers: Iterable[Carrier]) -> "Slots":
-        """Only departments that share time go off the air; all others are taken to be on always."""
-        hours = {
-            c.registration_id: _widened(c.registration)
+    def of(cls, carriers: Iterable[Carrier], outsiders: Iterable[Outsider] = ()) -> "Slots":
+        """Only departments that share time, and outsiders of known hours, go off the air; all others are on always."""
+        hours: dict[int | str, list[tuple[datetime, datetime]]] = {
+            o.code: _widened([(o.starts_at, o.ends_at)]) for o in outsiders if o.starts_at and o.ends_at
+        }
+        hours |= {
+            c.registration_id: _widened(c.registration.hours)
             for c in carriers
             if c.registration.starts_at is not None and c.registration.department.shares_time
         }
@@ -208,9 +221,12 @@ class Slots:
     def of_registration(self, registration: Registration) -> list[str]:
         return self._of.get(registration.pk, [])
 
+    def of_outsider(self, outsider: Outsider) -> list[str]:
+        return self._of.get(outsider.code, [])
 
-def _widened(registration: Registration) -> list[tuple[datetime, datetime]]:
-    return [(_floor(start - SLOT_MARGIN), _ceil(end + SLOT_MARGIN)) for start, end in registration.hours]
+
+def _widened(hours: Iterable[tuple[datetime, datetime]]) -> list[tuple[datetime, datetime]]:
+    return [(_floor(start - SLOT_MARGIN), _ceil(end + SLOT_MARGIN)) for start, end in hours]
 
 
 def _floor(moment: datetime) -> datetime:
@@ -223,7 +239,7 @@ def _ceil(moment: datetime) -> datetime:
     return datetime.fromtimestamp(math.ceil(moment.timestamp() / step) * step, UTC)
 
 
-def _contained(i: int, on: list[frozenset[int]]) -> bool:
+def _contained(i: int, on: list[frozenset[int | str]]) -> bool:
     """Whether another stretch has all of these on the air too; of equal ones the first stays."""
     return any(on[i] < other or (on[i] == other and j < i) for j, other in enumerate(on) if j != i)
 

@@ -284,20 +284,21 @@ class RunPage(EventPage):
         if run.state in (RunState.DONE, RunState.CANCELLED):
             result = documents.read(run, RunDocument.Role.RESULT)
             if result is not None:
-                more |= {"left_out": self.left_out(result), "has_result": True}
+                more |= {"left_out": self.left_out(run, result), "has_result": True}
                 if run.adopted_at is None:
                     more |= self.proposal(run)
         return self.render(run=run, refused=refusal_to_coordinate(self.actor), **more)
 
-    def left_out(self, result: dict[str, Any]) -> list[tuple[Carrier | None, str, list[str]]]:
-        codes = [row["id"] for row in result["unplaced"]]
+    def left_out(self, run: Run, result: dict[str, Any]) -> list[tuple[Carrier | None, str, list[str]]]:
+        reasons = adopting.left_out_by(run, result)
+        codes = list(reasons)
         known = {carrier.code: carrier for carrier in carriers_of(self.actor).filter(code__in=codes)}
         eyes = queries.Redaction(self.actor)
         found = []
-        for row in result["unplaced"]:
-            carrier = known.get(row["id"])
-            causes = eyes.reasons(carrier, row["blocked_by"])[:CAUSES_SHOWN] if carrier else []
-            found.append((carrier, row["id"], [cause_in_words(cause) for cause in causes]))
+        for code, blocked_by in reasons.items():
+            carrier = known.get(code)
+            causes = eyes.reasons(carrier, blocked_by)[:CAUSES_SHOWN] if carrier else []
+            found.append((carrier, code, [cause_in_words(cause) for cause in causes]))
         return found
 
     def proposal(self, run: Run) -> dict[str, Any]:

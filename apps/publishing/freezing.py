@@ -20,7 +20,10 @@ from apps.planning.states import AGREED
 from apps.planning.verdicts import Breach, Recount
 from apps.publishing.rendering import megahertz
 from apps.radio.rasters import channel_at
+from apps.registry.asking import in_words, standing_on
+from apps.registry.models import Registration
 from apps.registry.queries import carriers_of
+from apps.registry.rules import Granted
 from apps.spectrum.models import Outsider
 from apps.spectrum.rulesets import Ruleset, ruleset
 
@@ -35,7 +38,7 @@ def lines_of(actor: Actor, department: Department | None, counted: Recount) -> l
     on the lines of all that it concerns, in the words that each department may read.
     """
     event, law = actor.event, ruleset(actor.event.ruleset)
-    carriers = carriers_of(actor).prefetch_related("units")
+    carriers = carriers_of(actor).prefetch_related("units", "registration__kind__roles")
     if department is not None:
         carriers = carriers.filter(registration__department=department)
     eyes: dict[int, Redaction] = {}
@@ -49,6 +52,7 @@ def lines_of(actor: Actor, department: Department | None, counted: Recount) -> l
             spares[row.carrier.spare_of.code].append(
                 f"{row.carrier.code}: {megahertz(agreed[row.carrier.code])} MHz"
             )
+    papers = _Papers(event)
     near, left_over = Neighbours(event), margins_of(event, agreed_frequencies(event), named=False)
     accepted = Accepted(event, counted, eyes)
     found = [
@@ -60,7 +64,7 @@ def lines_of(actor: Actor, department: Department | None, counted: Recount) -> l
         }
         for row in rows
         for margin in [left_over.get(row.carrier.code)]
-        for line in _lines(row, law, tuple(spares[row.carrier.code]), near)
+        for line in _lines(row, law, tuple(spares[row.carrier.code]), near, papers(row.carrier.registration))
         if not row.carrier.withdrawn
     ]
     found.sort(key=lambda line: (line["department"], line["zone"], line["carrier"], line["unit"]))
@@ -117,7 +121,7 @@ def _agreed(row: PlanRow) -> bool:
 
 
 def _lines(
-    row: PlanRow, law: Ruleset, spares: tuple[str, ...], near: "Neighbours"
+    row: PlanRow, law: Ruleset, spares: tuple[str, ...], near: "Neighbours", papers: list[str]
 ) -> Iterable[dict[str, Any]]:
     carrier, registration, assignment = row.carrier, row.carrier.registration, row.assignment
     kind, hertz = registration.kind, assignment.frequency_hz if assignment and _agreed(row) else None
@@ -148,7 +152,7 @@ def _lines(
         "reason": _reason(row),
         "beware": near.of(carrier.code) if hertz else (),
         "contact": registration.contact,
-        "notes": registration.notes,
+        "notes": "\n".join(filter(None, [*papers, registration.notes])),
         "margin": "",
         "outlook": "",
         "accepted": (),
@@ -186,6 +190,19 @@ def _reason(row: PlanRow) -> str:
     if not row.blocked_by:
         return "Registered after the last plan; no frequency yet."
     return "Left out: " + "; ".join(cause_in_words(cause) for cause in row.blocked_by[:3]) + "."
+
+
+class _Papers:
+    """What each line's crew has to know of the permissions that it stands on; worked out once for a line."""
+
+    def __init__(self, event: Event) -> None:
+        self._granted, self._zone = Granted(event), ZoneInfo(event.timezone)
+        self._known: dict[int, list[str]] = {}
+
+    def __call__(self, line: Registration) -> list[str]:
+        if line.pk not in self._known:
+            self._known[line.pk] = [in_words(row, self._zone) for row in standing_on(line, self._granted)]
+        return self._known[line.pk]
 
 
 @dataclass(frozen=True)
@@ -288,8 +305,8 @@ def _outsider(row: Outsider, law: Ruleset) -> dict[str, Any]:
         "settings": (),
         "spare_of": "",
         "spares": (),
-        "starts_at": None,
-        "ends_at": None,
+        "starts_at": row.starts_at.isoformat() if row.starts_at else None,
+        "ends_at": row.ends_at.isoformat() if row.ends_at else None,
         "stretches": [],
         "cells": "",
         "running_h": None,

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.db import IntegrityError, transaction
-from django.db.models import F
+from django.db.models import F, QuerySet
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Stale, require
@@ -18,9 +18,7 @@ from apps.registry import rules
 from apps.registry.catalogue import catalogue
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.models import Carrier, Draft, Feed, Kind, KindRole, Registration, Unit
-from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
-from apps.spectrum.rulesets import Ruleset, ruleset
 
 
 @transaction.atomic
@@ -157,7 +155,7 @@ def change_kind(
                 changes[f"{role.code}: {name}"] = [getattr(role, name), value]
                 setattr(role, name, value)
         role.save()
-    _permit_again(actor, kind)
+    mark_again(actor, kind.registrations.all())
     touch(actor.event)
     journal.record(
         actor=actor,
@@ -169,22 +167,27 @@ def change_kind(
     return kind
 
 
-def _permit_again(actor: Actor, kind: Kind) -> None:
-    """Mark the lines of a kind as its new figures have it; whoever loses the permission waits for a coordinator."""
-    law, now = ruleset(actor.event.ruleset), timezone.now()
-    known: dict[tuple[Any, ...], str] = {}
-    fresh = Kind.objects.prefetch_related("roles").get(pk=kind.pk)
-    changed = []
-    for row in kind.registrations.select_related("department").exclude(state=RegistrationState.WITHDRAWN):
-        row.kind = fresh
-        words = not_permitted(law, row, known)
+def mark_again(actor: Actor, lines: QuerySet[Registration]) -> list[Registration]:
+    """Hold lines against the ruleset and what was granted again; returns those whose mark changed.
+
+    Whoever loses the permission waits for a coordinator; whoever waited for nothing but the permission is accepted.
+    """
+    bounds, now, changed = rules.Bounds(actor.event), timezone.now(), []
+    standing = lines.exclude(state=RegistrationState.WITHDRAWN).select_related("department", "zone", "kind")
+    for row in standing.prefetch_related("kind__roles"):
+        words = bounds.not_permitted(row)
         if words == row.not_permitted:
             continue
+        lifted = row.not_permitted and not words
         row.not_permitted, row.updated_at = words, now
         if words and row.state == RegistrationState.ACCEPTED:
             row.state = RegistrationState.SUBMITTED
+        elif lifted and row.state == RegistrationState.SUBMITTED:
+            row.reason = bounds.kept_out(row)
+            row.state = rules.state_once_written(actor, row, row.state, now, row.reason)
         changed.append(row)
     update_rows(changed)
+    return changed
 
 
 def register(
@@ -250,9 +253,8 @@ def _write(actor: Actor, judgements: list[Judgement]) -> None:
         return
     for department in {judged.line.department for judged in judgements if judged.line}:
         require(refusal_to_act_for(actor, department.pk))
-    law = ruleset(actor.event.ruleset)
-    judged_before: dict[tuple[Any, ...], str] = {}
-    written = [apply_line(actor, judged, law, judged_before) for judged in judgements]
+    bounds = rules.Bounds(actor.event)
+    written = [apply_line(actor, judged, bounds) for judged in judgements]
     new = [registration for registration in written if registration.pk is None]
     old = [registration for registration in written if registration.pk is not None]
     Registration.objects.bulk_create(new)
@@ -262,9 +264,7 @@ def _write(actor: Actor, judgements: list[Judgement]) -> None:
     _record(actor, judgements)
 
 
-def apply_line(
-    actor: Actor, judged: Judgement, law: Ruleset, known: dict[tuple[Any, ...], str]
-) -> Registration:
+def apply_line(actor: Actor, judged: Judgement, bounds: rules.Bounds) -> Registration:
     line = judged.line
     assert line is not None
     registration = judged.existing or Registration(event=actor.event, department=line.department)
@@ -274,31 +274,16 @@ def apply_line(
     now = timezone.now()
     registration.updated_at = now
     registration.late = rules.comes_late(actor, registration, now)
-    registration.not_permitted = not_permitted(law, registration, known)
-    registration.reason = ""
-    registration.state = rules.state_once_written(actor, registration, old_state, now)
+    registration.not_permitted = bounds.not_permitted(registration)
+    kept_out = bounds.kept_out(registration)
+    registration.state = rules.state_once_written(actor, registration, old_state, now, kept_out)
+    registration.reason = kept_out if registration.state == RegistrationState.SUBMITTED else ""
     if judged.existing is not None and judged.changes is not None and old_state != registration.state:
         judged.changes["state"] = [old_state, registration.state]
     if judged.existing is None and judged.changes is not None:
         judged.changes["state"] = [None, registration.state]
     judged.existing = registration
     return registration
-
-
-def not_permitted(law: Ruleset, registration: Registration, known: dict[tuple[Any, ...], str]) -> str:
-    """The ruleset's words when nothing of what is asked for is permitted; the same question is asked once."""
-    kind = registration.kind
-    if not kind.assigned:
-        return ""
-    fixed = registration.fixed_hz if registration.can_change == "no" else None
-    question = (kind.pk, fixed, registration.low_hz, registration.high_hz, registration.power_mw)
-    if question not in known:
-        refusals = [
-            rules.permission(law, kind, role, asked_tuning(registration, role), registration.power_mw).refusal
-            for role in kind.roles.all()
-        ]
-        known[question] = next((refusal for refusal in refusals if refusal), "")
-    return known[question]
 
 
 EDITABLE = [

@@ -22,7 +22,6 @@ from apps.registry.lines import Names, Reading, read_line
 from apps.registry.models import Batch, BatchLine, Carrier, Kind, Registration, Unit
 from apps.registry.queries import registrations_of
 from apps.registry.states import RegistrationState
-from apps.spectrum.rulesets import ruleset
 
 # What can be done to many lines, each with the journal's word for it.
 ACTS = {"change": "changed together", "accept": "accepted", "send back": "sent back", "withdraw": "withdrew"}
@@ -88,7 +87,7 @@ def _weigh_change(actor: Actor, rows: list[Registration], act: Act) -> list[Judg
     identity = [{"id": row.pk, "department": row.department.code, "version": row.version} for row in rows]
     judgements = judge(actor, [{**act.values, **whose} for whose in identity])
     locked = _locked(rows) if "kind" in act.values else {}
-    law, known = ruleset(actor.event.ruleset), dict[tuple[Any, ...], str]()
+    bounds = rules.Bounds(actor.event)
     for row, judged in zip(rows, judgements, strict=True):
         judged.label = row.label
         why = ""
@@ -103,7 +102,7 @@ def _weigh_change(actor: Actor, rows: list[Registration], act: Act) -> list[Judg
             # What it says already does not submit it again.
             judged.status = Status.UNCHANGED
         elif judged.status == Status.CHANGED:
-            actions.apply_line(actor, judged, law, known)
+            actions.apply_line(actor, judged, bounds)
     return judgements
 
 
@@ -336,13 +335,13 @@ def put_back(*, actor: Actor, batch: Batch, keys: Collection[int], reason: str) 
     kinds = Kind.objects.prefetch_related("roles").in_bulk(
         {line.before.get("kind_id", line.registration.kind_id) for line in lines}
     )
-    law, known, now = ruleset(actor.event.ruleset), dict[tuple[Any, ...], str](), timezone.now()
+    bounds, now = rules.Bounds(actor.event), timezone.now()
     for line in lines:
         row = line.registration
         for name, value in line.before.items():
             setattr(row, name, _column(name).to_python(value))
         row.kind = kinds[row.kind_id]
-        row.not_permitted, row.updated_at = actions.not_permitted(law, row, known), now
+        row.not_permitted, row.updated_at = bounds.not_permitted(row), now
         if row.not_permitted and row.state == RegistrationState.ACCEPTED:
             row.state = RegistrationState.SUBMITTED
     actions.update_rows(rows, _columns_changed(before, rows))

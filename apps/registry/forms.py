@@ -18,6 +18,8 @@ from apps.registry.lines import Names, read_hertz, row_of
 from apps.registry.models import Change, Kind, Registration
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 from apps.registry.tuning import Range
+from apps.spectrum.models import Permission
+from apps.spectrum.states import PermissionState
 
 IN_MEGAHERTZ = ("fixed_hz", "low_hz", "high_hz")
 PRIORITIES = [
@@ -477,3 +479,101 @@ class FeedForm(forms.Form):
         self.fields["zone"] = forms.ChoiceField(
             required=False, choices=[("", "all zones"), *zones], label="In"
         )
+
+
+class PermissionForm(forms.Form):
+    """What was asked for, and what was answered, as people type it; judged where rows of a list are judged."""
+
+    state = forms.ChoiceField(choices=PermissionState.choices)
+    frequency_hz = forms.CharField(
+        label="Frequency, MHz", required=False, help_text="For one carrier; or give a range instead."
+    )
+    low_hz = forms.CharField(label="Range from, MHz", required=False)
+    high_hz = forms.CharField(
+        label="to, MHz", required=False, help_text="The whole width of every carrier lies inside."
+    )
+    width_hz = forms.CharField(label="Width of a carrier, kHz", help_text="Such as: 200.")
+    power_mw = forms.CharField(label="Radiated power, mW")
+    basis = forms.ChoiceField(
+        choices=Permission.Basis.choices,
+        help_text="Which of the two the paper means: 50 mW e.r.p. are 82 mW e.i.r.p.",
+    )
+    antenna_height_m = forms.CharField(
+        label="Antenna height, m",
+        required=False,
+        help_text="Of fixed transmitters, at most; empty: not said.",
+    )
+    department = forms.ChoiceField(required=False, help_text="Whose lines it is for.")
+    use = forms.ChoiceField(required=False, label="Use")
+    zones = forms.MultipleChoiceField(
+        required=False, widget=forms.CheckboxSelectMultiple, help_text="None ticked: the whole site."
+    )
+    place = forms.CharField(max_length=300, required=False, help_text="In the words of whoever decides.")
+    start = forms.CharField(
+        required=False,
+        label="On the air from",
+        widget=forms.DateTimeInput({"type": "datetime-local"}),
+        help_text="Empty, with the end: all days of the event.",
+    )
+    end = forms.CharField(required=False, label="to", widget=forms.DateTimeInput({"type": "datetime-local"}))
+    wanted_for = forms.CharField(max_length=500, required=False, label="Wanted for")
+    authority = forms.CharField(
+        max_length=200,
+        required=False,
+        label="Who decides",
+        help_text="Regulator, band manager or primary user.",
+    )
+    reference = forms.CharField(max_length=200, required=False, help_text="As it stands on their paper.")
+    conditions = forms.CharField(
+        required=False, widget=forms.Textarea({"rows": 3}), label="Conditions, or why it was refused"
+    )
+    until = forms.CharField(
+        required=False,
+        label="Good until",
+        widget=forms.DateTimeInput({"type": "datetime-local"}),
+        help_text="Then it lapses; empty: no end is named.",
+    )
+    field_order = [
+        "state", "authority", "reference", "until", "conditions", "frequency_hz", "low_hz", "high_hz", "width_hz", "power_mw",
+        "basis", "antenna_height_m", "zones", "start", "end", "department", "use", "wanted_for", "place",
+    ]  # fmt: skip
+
+    def __init__(self, *args: Any, actor: Actor, uses: list[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        names = Names(actor)
+        departments = {row.code: row.name for row in names.departments.values()}
+        self.fields["department"].choices = [("", "all departments"), *sorted(departments.items())]
+        self.fields["use"].choices = [("", "any"), *((use, use.replace("_", " ")) for use in uses)]
+        self.fields["zones"].choices = sorted({row.code: row.name for row in names.zones.values()}.items())
+
+    @classmethod
+    def of(cls, row: dict[str, Any]) -> dict[str, Any]:
+        """A row of the list (asking.row_of) as the form shows it."""
+        shown = {**row, "width_hz": f"{row['width_hz'] / 1000:g}" if row["width_hz"] else ""}
+        for name in ("frequency_hz", "low_hz", "high_hz"):
+            shown[name] = in_megahertz(row[name])
+        for name in ("power_mw", "antenna_height_m"):
+            shown[name] = "" if row[name] is None else f"{row[name]:g}"
+        for name in ("start", "end", "until"):
+            shown[name] = (row[name] or "")[:16]
+        return shown | {"zones": [part.strip() for part in row["zones"].split(";") if part.strip()]}
+
+    def row(self) -> dict[str, Any]:
+        """As the list writes it."""
+        given = {name: self.cleaned_data.get(name, "") for name in self.fields}
+        width = str(given["width_hz"]).strip()
+        if re.fullmatch(r"[0-9]+([.,][0-9]*)?", width):
+            given["width_hz"] = f"{width} kHz"
+        for name in ("frequency_hz", "low_hz", "high_hz"):
+            given[name] = in_hertz(given[name])
+        return given
+
+
+class AnswersForm(forms.Form):
+    """The list with the answers filled in: as a file, or as its text."""
+
+    file = forms.FileField(label="The list with the answers (CSV)", required=False, allow_empty_file=True)
+    text = forms.CharField(
+        required=False, strip=False, widget=forms.Textarea({"rows": 8, "spellcheck": "false", "wrap": "off"}),
+        label="Its text", help_text="Stands here after you sent a file; mend it here, or paste a list.",
+    )  # fmt: skip

@@ -347,7 +347,7 @@ def _read_hours(names: Names, reading: Reading, values: dict[str, Any]) -> None:
     ends: dict[str, datetime | None] = {}
     for name in ("start", "end"):
         try:
-            ends[name] = _moment(raw.get(name), names.timezone)
+            ends[name] = read_moment(raw.get(name), names.timezone)
         except ValueError as fault:
             reading.fault(name, str(fault))
             return
@@ -418,7 +418,7 @@ def _read_stretches(names: Names, reading: Reading, all_day: bool | None, values
     hours: Hours = []
     for part in filter(None, map(_text, parts)):
         try:
-            start, end = (_moment(half, names.timezone) for half in part.split("/"))
+            start, end = (read_moment(half, names.timezone) for half in part.split("/"))
             if start is None or end is None:
                 raise ValueError
         except ValueError as fault:
@@ -450,7 +450,7 @@ def _read_stretches(names: Names, reading: Reading, all_day: bool | None, values
     found = values_of_hours(hours)
     for name, whole in (("start", found["starts_at"]), ("end", found["ends_at"])):
         try:
-            if (at := _moment(reading.raw.get(name), names.timezone)) and at != whole:
+            if (at := read_moment(reading.raw.get(name), names.timezone)) and at != whole:
                 reading.fault(
                     name, "The stretches say something else; change them, or clear them, or leave this empty."
                 )
@@ -473,8 +473,8 @@ def _yes(reading: Reading) -> bool | None:
     return None
 
 
-def _moment(value: Any, zone: ZoneInfo) -> datetime | None:
-    """ISO 8601; without an offset it is local time of the event."""
+def read_moment(value: Any, zone: ZoneInfo) -> datetime | None:
+    """ISO 8601; without an offset it is local time of the event. Raises ValueError with the remedy."""
     text = _text(value)
     if not text:
         return None

@@ -92,8 +92,8 @@ class Change(models.TextChoices):
 class Registration(models.Model):
     """One line of a department's list: what, how many carriers, how many units on each, where, when, how important.
 
-    Known to others by the caller's `external_id` or by department and label. `reason` is why it was sent back;
-    `not_permitted` holds the ruleset's words where nothing that it asks for is permitted at this site.
+    Known to others by the caller's `external_id` or by department and label. `reason` is why it was sent back or, of a
+    submitted one, why it waits; `not_permitted` holds the ruleset's words where nothing that it asks for is permitted here.
     `stretches` ([[start, end], …] as ISO 8601, UTC, in order) says when it is on between `starts_at` and `ends_at`, where
     that is not all the time; whoever does not ask for `hours` takes it to be on from first to last.
     """

@@ -4,13 +4,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
+from django.utils import timezone
+
 from apps.events.actors import Actor
 from apps.events.models import Department, Event
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
 from apps.registry import tuning
 from apps.registry.models import Change, Kind, KindRole, Registration
+from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
-from apps.spectrum.rulesets import Ruleset, permitted_stretches, refusing_words
+from apps.spectrum.models import Permission, PlannedRange
+from apps.spectrum.queries import granted_in
+from apps.spectrum.rules import Placed, Wanted, concerns, days_of, shortcomings
+from apps.spectrum.rulesets import Ruleset, outside_never_use, permitted_stretches, refusing_words, ruleset
 
 
 class Complains(Protocol):
@@ -124,15 +130,15 @@ def comes_late(actor: Actor, old: Registration, at: datetime) -> bool:
 
 
 def state_once_written(
-    actor: Actor, new: Registration, old_state: RegistrationState | str, at: datetime
+    actor: Actor, new: Registration, old_state: RegistrationState | str, at: datetime, kept_out: str = ""
 ) -> RegistrationState:
-    """Acceptance is automatic inside ruleset and deadline, unless the event says otherwise."""
+    """Acceptance is automatic inside ruleset, band plan (`kept_out`: why not) and deadline, unless the event says otherwise."""
     if new.not_permitted:
         return RegistrationState.SUBMITTED
     if actor.coordinates and old_state == RegistrationState.ACCEPTED:
         return RegistrationState.ACCEPTED
     after_the_deadline = closed(actor.event, at) and not actor.coordinates
-    waits = new.late or after_the_deadline or not actor.event.accepts_automatically
+    waits = new.late or kept_out or after_the_deadline or not actor.event.accepts_automatically
     return RegistrationState.SUBMITTED if waits else RegistrationState.ACCEPTED
 
 
@@ -142,40 +148,215 @@ def closed(event: Event, at: datetime) -> bool:
 
 
 @dataclass(frozen=True)
-class Permission:
-    """What the ruleset leaves of a role's tuning, at which power; `refusal` in its own words where that is nothing."""
+class Allowed:
+    """What is permitted of a role's tuning, at which power; `refusal` in the rule's own words where that is nothing.
+
+    `under`: the permissions that lifted the ruleset's refusal; none where the ruleset itself permits.
+    """
 
     tuning: list[tuning.Range]
     power_mw: float | None
     refusal: str
+    under: tuple[Permission, ...] = ()
+
+
+class Granted:
+    """Permissions held against lines: those granted in an event, or others to see what they would reach."""
+
+    def __init__(self, event: Event, permissions: list[Permission] | None = None) -> None:
+        self.permissions = granted_in(event) if permissions is None else permissions
+        self.days = days_of(event)
+        self.law = ruleset(event.ruleset)
+
+    def wanted(self, line: Registration, role: KindRole, power_mw: float | None) -> Wanted:
+        """What a line's transmitters in one role need, at a conducted power."""
+        return Wanted(
+            use=line.kind.use,
+            department_id=line.department_id,
+            zone=line.zone.code,
+            bandwidth_hz=role.bandwidth_hz,
+            eirp_mw=radiated_mw(role, power_mw),
+            antenna_height_m=line.zone.antenna_height_m if role.sent_by == "base" else None,
+            starts_at=line.starts_at or self.days[0],
+            ends_at=line.ends_at or self.days[1],
+        )
+
+    def tuning(
+        self,
+        law: Ruleset,
+        line: Registration,
+        role: KindRole,
+        asked: list[tuning.Range],
+        power_mw: float | None,
+    ) -> tuple[list[tuning.Range], tuple[Permission, ...]]:
+        """What the permissions open of what is asked for, and which of them do; never what nobody may ever use."""
+        wanted, left, under = self.wanted(line, role, power_mw), list[tuning.Range](), list[Permission]()
+        for permission in self.permissions:
+            if shortcomings(permission, wanted, self.days):
+                continue
+            opened = [
+                part
+                for low, high in outside_never_use(
+                    law, permission.low_hz, permission.high_hz, role.bandwidth_hz
+                )
+                for part in tuning.narrowed(asked, low, high)
+            ]
+            for other in under:
+                half = role.bandwidth_hz // 2
+                opened = tuning.without(opened, other.low_hz + half - 1, other.high_hz - half + 1)
+            if opened:
+                left += opened
+                under.append(permission)
+        return left, tuple(under)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """How many points of a tuning the band plan takes away, and why, in words for whose tuning it is."""
+
+    points: int
+    words: str
+
+
+class BandPlan:
+    """An event's band plan, held against its lines."""
+
+    def __init__(self, event: Event) -> None:
+        self.rows = list(event.band_plan.all())
+        self.closes_at = event.registration_closes_at
+
+    def concerning(self, line: Registration, *, hard: bool) -> list[PlannedRange]:
+        if not self.rows:
+            return []
+        came_at = line.created_at or timezone.now()
+        late = line.late or (self.closes_at is not None and came_at > self.closes_at)
+        placed = Placed(line.department.code, line.kind.code, line.zone.code, late)
+        return [row for row in self.rows if row.hard == hard and concerns(row, placed)]
+
+    def narrow(
+        self, line: Registration, ranges: list[tuning.Range], bandwidth_hz: int
+    ) -> tuple[list[tuning.Range], list[Kept]]:
+        """What the binding ranges leave of a line's tuning, and what each takes away; bands may touch, not overlap."""
+        half, left, kept = (bandwidth_hz + 1) // 2, ranges, list[Kept]()
+        rows = self.concerning(line, hard=True)
+        if offers := _offers(rows):
+            before = tuning.points(left)
+            left = [p for low, high in offers for p in tuning.narrowed(left, low + half, high - half)]
+            if lost := before - tuning.points(left):
+                kept.append(Kept(lost, f"the band plan offers it only {_in_megahertz(offers)}"))
+        for row in rows:
+            if row.purpose == PlannedRange.Purpose.OFFERED:
+                continue
+            before = tuning.points(left)
+            left = tuning.without(left, row.low_hz - half, row.high_hz + half)
+            if lost := before - tuning.points(left):
+                kept.append(Kept(lost, f"{_in_megahertz([(row.low_hz, row.high_hz)])}: {row.why}"))
+        return left, kept
+
+    def avoided(self, line: Registration, low_hz: int, high_hz: int) -> list[tuple[int, int]]:
+        """The ranges between low and high that a line would rather not use, in order, none overlapping another."""
+        rows = self.concerning(line, hard=False)
+        away = [(r.low_hz, r.high_hz) for r in rows if r.purpose != PlannedRange.Purpose.OFFERED]
+        if offers := _offers(rows):
+            edges = [low_hz, *(edge for offer in offers for edge in offer), high_hz]
+            away += list(zip(edges[::2], edges[1::2], strict=True))
+        clipped = [(max(low, low_hz), min(high, high_hz)) for low, high in away]
+        return _joined([span for span in clipped if span[0] < span[1]])
+
+
+def _offers(rows: list[PlannedRange]) -> list[tuple[int, int]]:
+    return _joined([(row.low_hz, row.high_hz) for row in rows if row.purpose == PlannedRange.Purpose.OFFERED])
+
+
+def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order, those that touch or overlap made one."""
+    found: list[tuple[int, int]] = []
+    for low, high in sorted(spans):
+        if found and low <= found[-1][1]:
+            found[-1] = found[-1][0], max(found[-1][1], high)
+        else:
+            found.append((low, high))
+    return found
+
+
+def _in_megahertz(spans: list[tuple[int, int]]) -> str:
+    return tuning.in_megahertz(tuning.Range(low_hz=low, high_hz=high, step_hz=1) for low, high in spans)
+
+
+def radiated_mw(role: KindRole, power_mw: float | None) -> float | None:
+    """Equivalent isotropically radiated power: conducted power with the antenna's gain over isotropic."""
+    return power_mw * 10 ** (role.radio.get("antenna_gain_dbi", 0) / 10) if power_mw else None
 
 
 def permission(
-    rules: Ruleset, kind: Kind, role: KindRole, asked: list[tuning.Range], power_mw: float | None
-) -> Permission:
+    rules: Ruleset,
+    kind: Kind,
+    role: KindRole,
+    asked: list[tuning.Range],
+    power_mw: float | None,
+    granted: Granted | None = None,
+    line: Registration | None = None,
+) -> Allowed:
     """Narrow what is asked for to what the ruleset permits, at the strongest step that any of it allows.
 
-    `power_mw` is the line's own wish, or None for the strongest permitted step of the kind. Radiated power is
-    conducted power with the antenna's gain over isotropic.
+    `power_mw` is the line's own wish, or None for the strongest permitted step of the kind. Where the ruleset leaves
+    nothing of it, what was `granted` to the `line` may lift that.
     """
-    gain = 10 ** (role.radio.get("antenna_gain_dbi", 0) / 10)
     steps = [power_mw] if power_mw is not None else sorted(kind.power_mw, reverse=True) or [None]
+    low = min((part["low_hz"] for part in asked), default=0)
+    high = max((part["high_hz"] for part in asked), default=0)
     for step in steps:
         left = [
             part
             for whole in asked
             for stretch in permitted_stretches(
-                rules,
-                kind.use,
-                whole["low_hz"],
-                whole["high_hz"],
-                role.bandwidth_hz,
-                step * gain if step else None,
+                rules, kind.use, whole["low_hz"], whole["high_hz"], role.bandwidth_hz, radiated_mw(role, step)
             )
             for part in tuning.narrowed([whole], stretch.low_hz, stretch.high_hz)
         ]
         if left:
-            return Permission(left, step, "")
-    low = min((part["low_hz"] for part in asked), default=0)
-    high = max((part["high_hz"] for part in asked), default=0)
-    return Permission([], None, refusing_words(rules, kind.use, low, high))
+            return Allowed(left, step, "")
+    if granted is not None and line is not None:
+        for step in steps:
+            left, under = granted.tuning(rules, line, role, asked, step)
+            if left:
+                return Allowed(left, step, "", under)
+    return Allowed([], None, refusing_words(rules, kind.use, low, high))
+
+
+class Bounds:
+    """What lines are held against: the ruleset, what was granted, the band plan. The same question is asked once."""
+
+    def __init__(self, event: Event) -> None:
+        self.law, self.granted, self.plan = ruleset(event.ruleset), Granted(event), BandPlan(event)
+        self._known: dict[tuple[Any, ...], str] = {}
+
+    def allowed(self, line: Registration, role: KindRole) -> Allowed:
+        asked = asked_tuning(line, role)
+        return permission(self.law, line.kind, role, asked, line.power_mw, self.granted, line)
+
+    def not_permitted(self, line: Registration) -> str:
+        """The ruleset's words when nothing of what is asked for is permitted, and nothing granted lifts that."""
+        kind = line.kind
+        if not kind.assigned:
+            return ""
+        fixed = line.fixed_hz if line.can_change == Change.NO else None
+        question: tuple[Any, ...] = (kind.pk, fixed, line.low_hz, line.high_hz, line.power_mw)
+        if self.granted.permissions:
+            question = *question, line.department_id, line.zone_id, line.starts_at, line.ends_at
+        if question not in self._known:
+            refusals = (self.allowed(line, role).refusal for role in kind.roles.all())
+            self._known[question] = next((refusal for refusal in refusals if refusal), "")
+        return self._known[question]
+
+    def kept_out(self, line: Registration) -> str:
+        """Why the band plan leaves nothing of what a line asks for; a coordinator then decides about line or plan."""
+        if line.not_permitted or not line.kind.assigned or not self.plan.concerning(line, hard=True):
+            return ""
+        for role in line.kind.roles.all():
+            allowed = self.allowed(line, role)
+            left, kept = self.plan.narrow(line, allowed.tuning, role.bandwidth_hz)
+            if allowed.tuning and not left:
+                words = "; ".join(part.words for part in kept)
+                return f"The band plan leaves nothing of what it asks for: {words}."
+        return ""

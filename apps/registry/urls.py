@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from apps.registry import calendar_pages, kind_pages, views
+from apps.registry import calendar_pages, kind_pages, permission_pages, views
 
 app_name = "registry"
 urlpatterns: list[URLPattern] = [
@@ -22,4 +22,9 @@ urlpatterns: list[URLPattern] = [
     path("calendars/<int:pk>/revoke/", calendar_pages.RevokeFeed.as_view(), name="revoke-feed"),
     path("set-up/kinds/", kind_pages.Kinds.as_view(), name="kinds"),
     path("set-up/kinds/<slug:code>/", kind_pages.ChangeKind.as_view(), name="kind"),
+    path("set-up/permissions/", permission_pages.Permissions.as_view(), name="permissions"),
+    path("set-up/permissions/list.csv", permission_pages.PermissionFile.as_view(), name="permission-list"),
+    path("set-up/permissions/new/", permission_pages.NewPermission.as_view(), name="permission-new"),
+    path("set-up/permissions/answers/", permission_pages.Answers.as_view(), name="permission-answers"),
+    path("set-up/permissions/<slug:code>/", permission_pages.ChangePermission.as_view(), name="permission"),
 ]

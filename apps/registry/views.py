@@ -21,13 +21,14 @@ from apps.events.actors import Actor
 from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
 from apps.registry import actions, queries, uploads
+from apps.registry.asking import in_words, standing_on
 from apps.registry.forms import IN_MEGAHERTZ, RegistrationForm, UploadForm, in_megahertz, next_label, typed_of
 from apps.registry.guidance import guidance
 from apps.registry.importing import COLUMN_WORDS, MEDIA_TYPES, Table, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.lines import COLUMNS, Names, hours_in_words
 from apps.registry.models import Draft, Registration, Upload
-from apps.registry.rules import refusal_to_change, refusal_to_register
+from apps.registry.rules import Granted, refusal_to_change, refusal_to_register
 from apps.registry.states import RegistrationState, UploadState, may_move
 
 SHOWN_ROWS = 100
@@ -171,6 +172,7 @@ class Device(LinePage):
         refusal = refusal_to_change(self.actor, registration)
         return self.render(
             form=form, registration=registration, refusal=refusal, status=status,
+            under=[in_words(row, self.zone) for row in standing_on(registration, Granted(self.event))],
             facts=facts_of(registration, self.zone), version=registration.version,
             guidance=guidance(self.actor, form.row(), registration), **self.beside(registration), **more,
             **kinds_offered(self.actor, "", str(form["kind"].value() or "")),

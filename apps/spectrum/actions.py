@@ -1,6 +1,8 @@
 """All writes of what is known about the spectrum at a site."""
 
-from datetime import date
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
@@ -10,12 +12,12 @@ from apps.common.errors import Conflict, Fault, Faulty, Stale, require
 from apps.events import rules
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor
-from apps.events.models import Event, Zone
+from apps.events.models import Department, Event, Zone
 from apps.journal import actions as journal
 from apps.radio.rasters import Channel
-from apps.spectrum.models import KnownLoss, Occupied, Outsider, TelevisionChannel
+from apps.spectrum.models import KnownLoss, Occupied, Outsider, Permission, PlannedRange, TelevisionChannel
 from apps.spectrum.queries import channels_of
-from apps.spectrum.rules import refusal_to_mark
+from apps.spectrum.rules import refusal_to_mark, refusals_of_outsider, refusals_of_range
 
 
 @transaction.atomic
@@ -79,24 +81,33 @@ def add_outsider(
     level_db: float = 0,
     source: str = "",
     sure: bool = True,
+    starts_at: datetime | None = None,
+    ends_at: datetime | None = None,
 ) -> Outsider:
-    """Enter a transmission that nobody here registers; the plan keeps clear of it."""
+    """Enter a transmission that nobody here registers; the plan keeps clear of it. Raises Faulty."""
     require(rules.refusal_to_coordinate(actor))
-    if level_db > 0:
-        raise Faulty(
-            [Fault(0, "level_db", str(level_db), "0 dB is a device of the zone itself; give 0 or less.")]
-        )
     code = _next_code(actor.event)
-    row = Outsider.objects.create(
+    row = Outsider(
         event=actor.event, code=code, label=label, zone=zone, frequency_hz=frequency_hz, bandwidth_hz=bandwidth_hz,
-        level_db=level_db, source=source, sure=sure,
+        level_db=level_db, source=source, sure=sure, starts_at=starts_at, ends_at=ends_at,
     )  # fmt: skip
+    _judge_outsider(row, {})
+    row.save()
     touch(actor.event)
     changes = {code: {"frequency_hz": [None, frequency_hz], "zone": [None, zone.code]}}
     journal.record(
         actor=actor, event=actor.event.slug, verb="entered an outsider", subject=label, changes=changes
     )
     return row
+
+
+def _judge_outsider(row: Outsider, fields: Mapping[str, Any]) -> None:
+    values = {name: getattr(row, name) for name in ("level_db", "starts_at", "ends_at")} | dict(fields)
+    faults = [
+        Fault(0, name, str(values[name] or ""), why) for name, why in refusals_of_outsider(values).items()
+    ]
+    if faults:
+        raise Faulty(faults)
 
 
 def _next_code(event: Event) -> str:
@@ -110,6 +121,7 @@ def change_outsider(
     *, actor: Actor, outsider: Outsider, version: int | None = None, **fields: Any
 ) -> Outsider:
     require(rules.refusal_to_coordinate(actor))
+    _judge_outsider(outsider, fields)
     changes = save_if_unchanged(outsider, version, f"{outsider.code}, {outsider.label}", **fields)
     touch(actor.event)
     plain = {name: [getattr(value, "code", value) for value in values] for name, values in changes.items()}
@@ -124,8 +136,11 @@ def change_outsider(
 
 
 @transaction.atomic
-def remove_outsider(*, actor: Actor, outsider: Outsider) -> None:
+def remove_outsider(*, actor: Actor, outsider: Outsider, version: int | None = None) -> None:
+    """Raises Stale."""
     require(rules.refusal_to_coordinate(actor))
+    if version is not None and version != outsider.version:
+        raise Stale(outsider.code, outsider.version)
     changes = {
         outsider.code: {"frequency_hz": [outsider.frequency_hz, None], "zone": [outsider.zone.code, None]}
     }
@@ -275,3 +290,113 @@ def _mark(
         event=event, raster=raster, name=channel.name, occupied=occupied, source=source, known_on=known_on, taken=taken,
         version=version,
     )  # fmt: skip
+
+
+# -- the band plan --------------------------------------------------------------------------
+
+
+@transaction.atomic
+def plan_range(*, actor: Actor, **fields: Any) -> PlannedRange:
+    """Offer a range, keep it from some, or keep it empty for late arrivals; the next run obeys. Raises Faulty."""
+    require(rules.refusal_to_coordinate(actor))
+    row = PlannedRange(event=actor.event, **fields)
+    _judge_range(row, fields)
+    row.save()
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="added to the band plan", subject=row.label,
+        changes={row.label: {name: [None, value] for name, value in fields.items() if value not in ("", [])}},
+    )  # fmt: skip
+    return row
+
+
+@transaction.atomic
+def change_planned_range(
+    *, actor: Actor, row: PlannedRange, version: int | None = None, **fields: Any
+) -> PlannedRange:
+    """Raises Stale, or Faulty with every fault."""
+    require(rules.refusal_to_coordinate(actor))
+    _judge_range(row, fields)
+    changes = save_if_unchanged(row, version, row.label, **fields)
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="changed the band plan", subject=row.label, changes={row.label: changes}
+    )  # fmt: skip
+    return row
+
+
+@transaction.atomic
+def drop_planned_range(*, actor: Actor, row: PlannedRange, version: int | None = None) -> None:
+    """Take a range out of the band plan. Raises Stale."""
+    require(rules.refusal_to_coordinate(actor))
+    if version is not None and version != row.version:
+        raise Stale(row.label, row.version)
+    changes = {row.label: {"low_hz": [row.low_hz, None], "high_hz": [row.high_hz, None]}}
+    row.delete()
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="took out of the band plan", subject=row.label, changes=changes
+    )  # fmt: skip
+
+
+def _judge_range(row: PlannedRange, fields: Mapping[str, Any]) -> None:
+    names = ("low_hz", "high_hz", "departments", "kinds", "zones")
+    values = {name: getattr(row, name) for name in names} | dict(fields)
+    faults = [
+        Fault(0, name, str(values[name]), why) for name, why in refusals_of_range(row.event, values).items()
+    ]
+    label = fields.get("label", row.label)
+    if row.event.band_plan.exclude(pk=row.pk).filter(label=label).exists():
+        faults.append(Fault(0, "label", label, "There is a range of that name in the band plan already."))
+    if faults:
+        raise Faulty(faults)
+
+
+# -- permissions ----------------------------------------------------------------------------
+
+
+@transaction.atomic
+def write_permissions(
+    *, actor: Actor, rows: Iterable[tuple[Permission | None, Mapping[str, Any], int | None]]
+) -> list[Permission]:
+    """Write down what was asked for or answered: each an existing permission (None: a new one), fields, and version.
+
+    The fields are judged already; the marks of lines are the caller's to look at again. Raises Stale.
+    """
+    require(rules.refusal_to_coordinate(actor))
+    written, number = [], _last_number(actor.event)
+    by_department: dict[str, dict[str, Any]] = defaultdict(dict)
+    for existing, values, version in rows:
+        before = existing.department if existing else None
+        if existing is None:
+            number += 1
+            row = Permission.objects.create(event=actor.event, code=f"PER-{number:03d}", **values)
+            changes = {name: [None, value] for name, value in values.items() if value not in (None, "", [])}
+        else:
+            row, changes = existing, save_if_unchanged(existing, version, existing.code, **values)
+        written.append(row)
+        if changes:
+            department = row.department or before
+            by_department[department.code if department else ""][row.code] = _plain(changes)
+    if by_department:
+        touch(actor.event)
+    for code, found in sorted(by_department.items()):
+        journal.record(
+            actor=actor, event=actor.event.slug, verb="wrote down permissions", department=code,
+            subject=next(iter(found)) if len(found) == 1 else f"{len(found)} permissions", changes=found,
+        )  # fmt: skip
+    return written
+
+
+def _last_number(event: Event) -> int:
+    """The highest number given; one writer of permissions of an event at a time, so that it is given once."""
+    Event.objects.select_for_update().get(pk=event.pk)
+    codes = event.permissions.values_list("code", flat=True)
+    return max((int(code.rsplit("-", 1)[-1]) for code in codes), default=0)
+
+
+def _plain(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
+    return {
+        name: [value.code if isinstance(value, Department) else value for value in values]
+        for name, values in changes.items()
+    }

@@ -6,8 +6,9 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
-from apps.events.models import Zone
+from apps.events.models import Event, Zone
 from apps.radio.surveys import UNITS
+from apps.spectrum.models import PlannedRange
 from apps.spectrum.rules import refusal_to_mark
 
 
@@ -69,10 +70,55 @@ class OutsiderForm(forms.Form):
     sure = forms.BooleanField(
         required=False, initial=True, label="Certain", help_text="Otherwise sheets call it suspected."
     )
+    starts_at = forms.DateTimeField(
+        required=False, label="On the air from", widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="Local time. Empty, with the end: always. Only departments that share time make use of it.",
+    )  # fmt: skip
+    ends_at = forms.DateTimeField(
+        required=False, label="until", widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+    )  # fmt: skip
 
     def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["zone"].queryset = zones
+
+
+class PlannedRangeForm(forms.Form):
+    """A range of the band plan. Nobody ticked means everybody."""
+
+    label = forms.CharField(
+        max_length=100, help_text="For coordinators, such as: low end for the late crews."
+    )
+    low_hz = MegahertzField(label="From, MHz")
+    high_hz = MegahertzField(label="To, MHz")
+    purpose = forms.ChoiceField(
+        choices=PlannedRange.Purpose.choices, label="It is",
+        help_text="Whoever is offered ranges takes no others. Late arrivals: lines registered after registration closed.",
+    )  # fmt: skip
+    hard = forms.BooleanField(
+        required=False,
+        initial=True,
+        label="Binding",
+        help_text="Otherwise preferred: broken rather than leaving somebody out.",
+    )
+    departments = forms.MultipleChoiceField(required=False, widget=forms.CheckboxSelectMultiple)
+    kinds = forms.MultipleChoiceField(
+        required=False, widget=forms.CheckboxSelectMultiple, label="Kinds of device",
+        help_text="Name them where a department brings devices of other bands too.",
+    )  # fmt: skip
+    zones = forms.MultipleChoiceField(required=False, widget=forms.CheckboxSelectMultiple)
+    reason = forms.CharField(
+        max_length=200, required=False, help_text="Read by those whom it keeps out; name no other department."
+    )
+
+    def __init__(self, *args: Any, event: Event, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name, rows in (
+            ("departments", event.departments),
+            ("kinds", event.kinds),
+            ("zones", event.zones),
+        ):
+            self.fields[name].choices = list(rows.order_by("code").values_list("code", "name"))
 
 
 class ChannelsForm(forms.Form):

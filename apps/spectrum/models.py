@@ -3,8 +3,9 @@
 from django.db import models
 from django.db.models import F, Q
 
-from apps.events.models import Event, Zone
-from apps.spectrum.states import READING, SurveyState
+from apps.events.models import CODE, Department, Event, Zone
+from apps.spectrum.rulesets import EIRP_OVER_ERP
+from apps.spectrum.states import READING, PermissionState, SurveyState
 
 
 class Occupied(models.Model):
@@ -31,7 +32,10 @@ class Occupied(models.Model):
 
 
 class Outsider(models.Model):
-    """A transmission that nobody here registers: neighbour, studio, incumbent. Fixed; entered by a coordinator."""
+    """A transmission that nobody here registers: neighbour, studio, incumbent. Fixed; entered by a coordinator.
+
+    Without hours it is taken to be on the air always; a suspected one is kept clear of like a sure one.
+    """
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="outsiders")
     code = models.CharField(max_length=32)
@@ -42,6 +46,8 @@ class Outsider(models.Model):
     level_db = models.FloatField(default=0, help_text="against a device of the zone, 0 dB or less")
     source = models.CharField(max_length=200, blank=True)
     sure = models.BooleanField(default=True)
+    starts_at = models.DateTimeField(null=True, blank=True)
+    ends_at = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -53,6 +59,10 @@ class Outsider(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(level_db__lte=0), name="spectrum_outsider_level_not_above_zero"
+            ),
+            models.CheckConstraint(
+                condition=Q(starts_at=None, ends_at=None) | Q(starts_at__lt=F("ends_at")),
+                name="spectrum_outsider_hours",
             ),
         ]
 
@@ -208,3 +218,118 @@ class SurveyTrace(models.Model):
 
     def __str__(self) -> str:
         return f"trace of {self.survey}"
+
+
+class PlannedRange(models.Model):
+    """One range of the event's band plan: offered to some, kept from some, or kept empty for late arrivals.
+
+    `departments`, `kinds` and `zones` are codes of those whom it speaks to; an empty list means all. A hard one binds, a
+    preferred one only costs. Whoever is offered ranges takes these and no others; late arrivals are those registered after
+    registration closed. `reason` is read by those whom it keeps out.
+    """
+
+    class Purpose(models.TextChoices):
+        OFFERED = "offered", "offered to"
+        KEPT_FROM = "kept from", "kept from"
+        FOR_LATE = "for late arrivals", "kept empty for late arrivals"
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="band_plan")
+    label = models.CharField(max_length=100)
+    low_hz = models.PositiveBigIntegerField()
+    high_hz = models.PositiveBigIntegerField()
+    purpose = models.CharField(max_length=20, choices=Purpose.choices)
+    hard = models.BooleanField(default=True)
+    departments = models.JSONField(default=list, blank=True)
+    kinds = models.JSONField(default=list, blank=True)
+    zones = models.JSONField(default=list, blank=True)
+    reason = models.CharField(max_length=200, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["event", "low_hz", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "label"], name="spectrum_planned_label_once_per_event"),
+            models.CheckConstraint(
+                condition=Q(low_hz__lt=F("high_hz")), name="spectrum_planned_range_in_order"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.label
+
+    @property
+    def why(self) -> str:
+        """Why somebody is kept out of it, as they may read it."""
+        late = self.purpose == self.Purpose.FOR_LATE
+        words = "kept for late arrivals" if late else "kept free by the band plan"
+        return f"{words} ({self.reason})" if self.reason else words
+
+
+class Permission(models.Model):
+    """What a regulator, band manager or primary user was asked for and answered: range, power, place, hours, until when.
+
+    The whole occupied band of a carrier must lie between low and high; `width_hz` is the widest carrier that it holds for.
+    `zones` are codes, empty for the whole site; no hours mean all days of the event; without a department it serves all.
+    The service grants nothing: `authority` decided, under `reference`.
+    """
+
+    class Basis(models.TextChoices):
+        ERP = "erp", "e.r.p."
+        EIRP = "eirp", "e.i.r.p."
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="permissions")
+    code = models.CharField(max_length=16, validators=[CODE])
+    state = models.CharField(max_length=16, choices=PermissionState.choices, default=PermissionState.ASKED)
+    department = models.ForeignKey(
+        Department, on_delete=models.PROTECT, null=True, blank=True, related_name="permissions"
+    )
+    use = models.CharField(max_length=20, blank=True, help_text="what rulesets call it; empty for any")
+    low_hz = models.PositiveBigIntegerField()
+    high_hz = models.PositiveBigIntegerField()
+    width_hz = models.PositiveBigIntegerField()
+    power_mw = models.FloatField(help_text="radiated")
+    basis = models.CharField(max_length=8, choices=Basis.choices, default=Basis.EIRP)
+    antenna_height_m = models.FloatField(null=True, blank=True, help_text="of fixed transmitters, at most")
+    zones = models.JSONField(default=list)
+    place = models.CharField(max_length=300, blank=True, help_text="in the words of whoever decides")
+    starts_at = models.DateTimeField(null=True, blank=True)
+    ends_at = models.DateTimeField(null=True, blank=True)
+    wanted_for = models.CharField(max_length=500, blank=True)
+    authority = models.CharField(max_length=200, blank=True, help_text="who decides")
+    reference = models.CharField(max_length=200, blank=True)
+    conditions = models.TextField(blank=True)
+    until = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
+    asked_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["event", "code"]
+        constraints = [
+            models.UniqueConstraint(fields=["event", "code"], name="spectrum_permission_code_once_per_event"),
+            models.CheckConstraint(
+                condition=Q(low_hz__lt=F("high_hz")), name="spectrum_permission_range_in_order"
+            ),
+            models.CheckConstraint(
+                condition=Q(width_hz__gt=0, power_mw__gt=0), name="spectrum_permission_figures_positive"
+            ),
+            models.CheckConstraint(
+                condition=Q(starts_at=None, ends_at=None) | Q(starts_at__lt=F("ends_at")),
+                name="spectrum_permission_hours",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="granted") | (~Q(reference="") & ~Q(authority="")),
+                name="spectrum_permission_granted_by_somebody",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+    @property
+    def frequency_hz(self) -> int | None:
+        """The one frequency that it is for; None where several carriers find room in it."""
+        return (self.low_hz + self.high_hz) // 2 if self.high_hz - self.low_hz <= self.width_hz else None
+
+    @property
+    def eirp_mw(self) -> float:
+        return self.power_mw * EIRP_OVER_ERP if self.basis == self.Basis.ERP else self.power_mw

@@ -1,15 +1,16 @@
-"""Shared reads of what is known about the spectrum at a site: television channels, surveys."""
+"""Shared reads of what is known about the spectrum at a site: television channels, surveys, band plan, permissions."""
 
 from dataclasses import dataclass
 
 from django.db.models import QuerySet
 
+from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Event
 from apps.radio.rasters import RASTERS, Channel
-from apps.spectrum.models import Survey, TelevisionChannel
+from apps.spectrum.models import Outsider, Permission, PlannedRange, Survey, TelevisionChannel
 from apps.spectrum.rulesets import Ruleset, ruleset
-from apps.spectrum.states import SurveyState
+from apps.spectrum.states import PermissionState, SurveyState
 
 
 @dataclass(frozen=True)
@@ -76,3 +77,25 @@ def counting_surveys(event: Event) -> QuerySet[Survey]:
         .select_related("zone", "trace")
         .order_by("number")
     )
+
+
+def band_plan_of(actor: Actor) -> QuerySet[PlannedRange]:
+    """The band plan tells of every department, so only who sees them all reads it; others read what it keeps from them."""
+    found = actor.event.band_plan.select_related("event").order_by("low_hz", "pk")
+    return found if actor.sees_all else found.none()
+
+
+def outsiders_of(actor: Actor) -> QuerySet[Outsider]:
+    """Transmissions of others, for who sees every department: a lead reads of them on sheets and in reasons."""
+    found = actor.event.outsiders.select_related("zone", "event").order_by("code")
+    return found if actor.sees_all else found.none()
+
+
+def permissions_of(actor: Actor) -> QuerySet[Permission]:
+    """Permissions by code. Whoever sees only some departments sees theirs: one for all may tell of any of them."""
+    found = Permission.objects.filter(event=actor.event).select_related("department").order_by("code")
+    return found if actor.sees_all else found.filter(events.in_scope(actor))
+
+
+def granted_in(event: Event) -> list[Permission]:
+    return list(event.permissions.filter(state=PermissionState.GRANTED).order_by("code"))

@@ -1,9 +1,16 @@
 """What may be said of the spectrum at a site, as pure predicates that give the reason why not."""
 
-from datetime import date
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor
+from apps.events.models import Event
+from apps.spectrum.models import Permission, PlannedRange
 
+TOLERANCE = 1.005  # limits are written in rounded milliwatts
 CHANNEL_STATES = ("occupied", "free", "unknown")
 
 
@@ -20,7 +27,98 @@ def refusal_to_mark(state: str, source: str, known_on: date | None) -> dict[str,
     return refused
 
 
+def refusals_of_outsider(values: Mapping[str, Any]) -> dict[str, str]:
+    """{field: why not} of a transmission of others."""
+    refused = {}
+    if values["level_db"] > 0:
+        refused["level_db"] = "0 dB is a device of the zone itself; give 0 or less."
+    start, end = values["starts_at"], values["ends_at"]
+    if (start is None) != (end is None):
+        refused["ends_at" if start else "starts_at"] = (
+            "Give both, from and until; or neither: always on the air."
+        )
+    elif start and end <= start:
+        refused["ends_at"] = "The end is not after the start."
+    return refused
+
+
 def refusal_to_see_surveys(actor: Actor) -> str:
     if actor.sees_all:
         return ""
     return "Surveys show every department's carriers, so only coordinators and the site desk see them."
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What one transmission needs to be permitted. Powers are e.i.r.p. in milliwatts; height None: in somebody's hand."""
+
+    use: str
+    department_id: int
+    zone: str
+    bandwidth_hz: int
+    eirp_mw: float | None
+    antenna_height_m: float | None
+    starts_at: datetime
+    ends_at: datetime
+
+
+def days_of(event: Event) -> tuple[datetime, datetime]:
+    """From the first moment of an event's first day to the last of its last, in its own time."""
+    zone = ZoneInfo(event.timezone)
+    first = datetime.combine(event.starts_on, time(), zone)
+    return first, datetime.combine(event.ends_on + timedelta(days=1), time(), zone)
+
+
+def shortcomings(permission: Permission, wanted: Wanted, days: tuple[datetime, datetime]) -> list[str]:
+    """Why a permission, whatever its state, does not reach a transmission; its range is looked at elsewhere."""
+    starts_at, ends_at = permission.starts_at or days[0], permission.ends_at or days[1]
+    found = []
+    if permission.department_id not in (None, wanted.department_id):
+        found.append("it is another department's")
+    if permission.use not in ("", wanted.use):
+        found.append(f"it is for {permission.use.replace('_', ' ')}")
+    if permission.zones and wanted.zone not in permission.zones:
+        found.append(f"it is for {', '.join(permission.zones)}")
+    if wanted.bandwidth_hz > permission.width_hz:
+        found.append(f"it is for {permission.width_hz / 1000:g} kHz at most")
+    if wanted.eirp_mw is not None and wanted.eirp_mw > permission.eirp_mw * TOLERANCE:
+        found.append(f"it is for {permission.power_mw:g} mW {permission.get_basis_display()} at most")
+    height = permission.antenna_height_m
+    if height is not None and wanted.antenna_height_m is not None and wanted.antenna_height_m > height:
+        found.append(f"it is for antennas of {height:g} m at most")
+    if wanted.starts_at < starts_at or wanted.ends_at > ends_at:
+        found.append("its hours do not reach as far")
+    if permission.until is not None and permission.until < wanted.ends_at:
+        found.append("it ends before")
+    return found
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Of a line what the band plan looks at: codes, and whether it came after registration had closed."""
+
+    department: str
+    kind: str
+    zone: str
+    late: bool
+
+
+def concerns(row: PlannedRange, line: Placed) -> bool:
+    """Whether a range of the band plan speaks to a line."""
+    named = (row.departments, line.department), (row.kinds, line.kind), (row.zones, line.zone)
+    if row.purpose == PlannedRange.Purpose.FOR_LATE and line.late:
+        return False
+    return all(not codes or code in codes for codes, code in named)
+
+
+def refusals_of_range(event: Event, values: Mapping[str, Any]) -> dict[str, str]:
+    """{field: why not} of a range of the band plan: upside down, or naming somebody who is not there."""
+    refused = {}
+    if values["low_hz"] >= values["high_hz"]:
+        refused["high_hz"] = f"The range must end above its start, {values['low_hz']}."
+    for name, rows in (("departments", event.departments), ("kinds", event.kinds), ("zones", event.zones)):
+        known = set(rows.values_list("code", flat=True))
+        if unknown := sorted(set(values[name]) - known):
+            there = ", ".join(sorted(known)) or "none yet"
+            refused[name] = f"There is no {', '.join(unknown)}; there are {there}. Empty: all."
+    return refused

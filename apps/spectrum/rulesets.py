@@ -140,6 +140,17 @@ def permitted_stretches(
     return sorted(taken, key=lambda stretch: stretch.low_hz)
 
 
+def outside_never_use(rules: Ruleset, low_hz: int, high_hz: int, bandwidth_hz: int) -> list[tuple[int, int]]:
+    """The centre frequencies of a carrier whose whole band lies between low and high and in no range that nobody may ever
+    use (distress, safety, navigation, passive): what no permission of an event opens."""
+    half_hz = (bandwidth_hz + 1) // 2
+    free = [(low_hz + half_hz, high_hz - half_hz)]
+    for away in rules.reserved:
+        if away.never_use:
+            free = _without(free, away.low_hz - half_hz + 1, away.high_hz + half_hz - 1)
+    return [(low, high) for low, high in free if low <= high]
+
+
 def _allows(row: Permitted, eirp_mw: float | None) -> bool:
     return eirp_mw is None or row.eirp_limit_mw is None or eirp_mw <= row.eirp_limit_mw * 1.005
 

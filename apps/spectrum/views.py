@@ -1,5 +1,6 @@
 """Setting up an event with its ruleset, and what else is on the air at its site."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -18,13 +19,13 @@ from apps.events import actions as events
 from apps.events import queries
 from apps.events.forms import ChangeEventForm, NewEventForm
 from apps.events.models import Event
-from apps.events.setting_up import Changing, SetUpPage
+from apps.events.setting_up import Adding, Changing, SetUpPage
 from apps.events.views import add_refusal
 from apps.radio.rasters import RASTERS
 from apps.spectrum import actions
-from apps.spectrum.forms import ChannelsForm, OccupiedForm, OutsiderForm
-from apps.spectrum.models import Occupied, Outsider
-from apps.spectrum.queries import channels_of
+from apps.spectrum.forms import ChannelsForm, OccupiedForm, OutsiderForm, PlannedRangeForm
+from apps.spectrum.models import Occupied, Outsider, PlannedRange
+from apps.spectrum.queries import band_plan_of, channels_of
 from apps.spectrum.rulesets import keys, ruleset
 
 
@@ -121,6 +122,43 @@ class Surroundings(SetUpPage):
             outsider_form=outsider or OutsiderForm(prefix="outsider", zones=zones),
             has_zones=zones.exists(),
         )
+
+
+class BandPlan(Adding):
+    """Ranges offered to some, kept from some, or kept empty for late arrivals."""
+
+    template = "spectrum/band_plan.html"
+    part = "spectrum:band-plan"
+    added = "In the band plan; the next run obeys."
+
+    def listing(self) -> dict[str, Any]:
+        return {"rows": band_plan_of(self.actor)}
+
+    def form(self, data: Mapping[str, Any] | None = None) -> forms.Form:
+        return PlannedRangeForm(data, event=self.event)
+
+    def add(self, values: dict[str, Any]) -> Any:
+        return actions.plan_range(actor=self.actor, **values)
+
+
+class ChangePlannedRange(Changing):
+    template = "spectrum/planned_range.html"
+    part = list_page = "spectrum:band-plan"
+    title = "Change a range of the band plan"
+    form_class = PlannedRangeForm
+
+    def rows(self) -> QuerySet[PlannedRange]:
+        return band_plan_of(self.actor)
+
+    def knows(self) -> dict[str, Any]:
+        return {"event": self.event}
+
+    def change(self, row: PlannedRange, version: int, values: dict[str, Any]) -> Any:
+        return actions.change_planned_range(actor=self.actor, row=row, version=version, **values)
+
+    def remove(self, row: PlannedRange) -> str:
+        actions.drop_planned_range(actor=self.actor, row=row)
+        return f"{row.label} is out of the band plan."
 
 
 class ChangeOccupied(Changing):

@@ -21,7 +21,9 @@ from apps.planning import actions as planning
 from apps.planning import running
 from apps.planning.actions import Selection
 from apps.publishing.actions import publish
+from apps.registry import permitting
 from apps.registry.models import Carrier, Registration
+from apps.spectrum.actions import add_outsider, plan_range
 from coordinator.wsgi import application
 from tests.site import Site, line, make_site, register
 
@@ -44,6 +46,14 @@ def site() -> Site:
     planning.approve(actor=site.coordinator, selection=Selection(filter={}))
     publish(actor=site.coordinator, note="first")
     running.request_run(actor=site.coordinator)
+    plan_range(
+        actor=site.coordinator, label="late", low_hz=470_000_000, high_hz=471_000_000, purpose="for late arrivals"
+    )  # fmt: skip
+    add_outsider(
+        actor=site.coordinator, label="theatre", zone=site.zone("gate"), frequency_hz=601_000_000, bandwidth_hz=200_000
+    )  # fmt: skip
+    asked = {"low_hz": 700_000_000, "high_hz": 701_000_000, "width_hz": 200_000, "power_mw": 50}
+    permitting.answer(actor=site.coordinator, rows=[asked])
     return site
 
 
@@ -67,6 +77,8 @@ def known(site: Site) -> dict[str, list[Any]]:
         "departments": ["AUD", "GRD"],
         "zones": ["main", "gate"],
         "kinds": ["mic", "hopping"],
+        "permissions": ["PER-001"],
+        "outsiders": ["OUT-001"],
     }
 
 

@@ -22,13 +22,13 @@ from apps.publishing import relaying
 from apps.publishing.actions import add_hook, publish
 from apps.publishing.models import Delivery, Reading
 from apps.registry import actions as registry
-from apps.registry import batching
+from apps.registry import batching, permitting
 from apps.registry.actions import offer_feed
 from apps.registry.batching import Act
 from apps.registry.models import Carrier, Registration, Unit
 from apps.registry.uploads import keep_upload
 from apps.solver import read_problem, solve
-from apps.spectrum.actions import add_outsider, mark_occupied
+from apps.spectrum.actions import add_outsider, mark_occupied, plan_range
 from tests.site import Site, line, make_site, register
 
 pytestmark = [pytest.mark.django_db, pytest.mark.store]
@@ -78,6 +78,18 @@ def site() -> Site:
         frequency_hz=601_000_000,
         bandwidth_hz=200_000,
     )
+    plan_range(
+        actor=site.coordinator, label="away from Guest protection", low_hz=600_000_000, high_hz=602_000_000, purpose="kept from",
+        departments=["GRD"], reason="agents on foot", hard=False,
+    )  # fmt: skip
+    grants = [
+        {"department": code, "state": "granted", "authority": "regulator", "reference": f"paper {code}", "wanted_for": what,
+         "frequency_hz": hertz, "width_hz": 200_000, "power_mw": 50}
+        for code, what, hertz in (
+            ("VID", "camera crane", 507_425_000), ("GRD", "agents on foot", 481_325_000), ("AUD", OWN, 481_000_000),
+        )
+    ]  # fmt: skip
+    permitting.answer(actor=site.coordinator, rows=grants)
     run = running.claim(running.request_run(actor=site.coordinator, seconds=5).pk, "test")
     assert run
     problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
@@ -155,11 +167,20 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         "listener": ["main"],
         "sender": ["main", "gate"],
         "carrier": [f"{department}-001"],
-        "code": [f"{department}-001", department, "main"],
+        "code": [
+            f"{department}-001",
+            department,
+            "main",
+            {"VID": "PER-001", "GRD": "PER-002", "AUD": "PER-003"}[department],
+        ],
         "key": [unit.key],
         "suffix": ["pdf", "csv", "json", "html"],
         "pk": sorted(
-            {row.pk, *(found.pk if found else 0 for found in (upload, calendar, feed, member, hook))}
+            {
+                row.pk,
+                site.event.band_plan.get().pk,
+                *(found.pk if found else 0 for found in (upload, calendar, feed, member, hook)),
+            }
         ),
         "delivery": list(Delivery.objects.filter(hook=hook).values_list("pk", flat=True)),
     }

@@ -52,6 +52,10 @@ SHAPES = {
     "on": "●",
     "not reached": "▲",
     "off": "−",
+    "asked": "◌",
+    "granted": "✓",
+    "refused": "✕",
+    "lapsed": "−",
     "counts": "■",
     "replaced": "✕",
     "occupied": "■",
@@ -86,6 +90,12 @@ def field_words(name: str) -> str:
 def mhz(hertz: int | None) -> str:
     """A frequency in megahertz, exact; a dash for none."""
     return rendering.megahertz(hertz) if hertz else "–"
+
+
+@register.filter
+def khz(hertz: int | None) -> str:
+    """A width in kilohertz."""
+    return f"{hertz / 1000:g}" if hertz else "–"
 
 
 @register.filter
