@@ -6,6 +6,7 @@ from drf_spectacular.views import SpectacularJSONAPIView
 from apps.events import api as events
 from apps.overview import api as overview
 from apps.planning import api as planning
+from apps.planning import survey_api
 from apps.planning.models import RunDocument
 from apps.publishing import api as publishing
 from apps.registry import api as registry
@@ -67,6 +68,10 @@ urlpatterns = [
     path(f"{E}plan/take-back/", planning.PlanTakeBack.as_view(), name="plan-take-back"),
     path(f"{E}plan/breaches/", planning.PlanBreaches.as_view(), name="plan-breaches"),
     path(f"{E}plan/<slug:carrier>/", planning.PlanDetail.as_view(), name="plan-row"),
+    path(f"{E}surveys/", survey_api.SurveyList.as_view(), name="surveys"),
+    path(f"{E}surveys/<int:number>/", survey_api.SurveyDetail.as_view(), name="survey"),
+    path(f"{E}surveys/<int:number>/comparison/", survey_api.SurveyComparison.as_view(), name="comparison"),
+    path(f"{E}surveys/zones/<slug:zone>/", survey_api.ZoneSuggestions.as_view(), name="suggestions"),
     path(f"{E}editions/", publishing.EditionList.as_view(), name="editions"),
     path(f"{E}editions/<int:number>/", publishing.EditionDetail.as_view(), name="edition"),
     path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),

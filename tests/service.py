@@ -23,6 +23,7 @@ from typing import Any
 from urllib.parse import urlsplit, urlunsplit
 
 import psycopg
+from django.test.client import BOUNDARY, MULTIPART_CONTENT, encode_multipart
 
 ROOT = Path(__file__).resolve().parent.parent
 PATIENCE_S = 90
@@ -63,14 +64,23 @@ class Service:
 
     def call(self, who: str, method: str, path: str, content: Any = None, key: str = "") -> tuple[int, Any]:
         """Status and content of a request to the event's interface; 0 when nobody answered."""
-        request = urllib.request.Request(f"{self.address}/api/v1/events/harbour-days/{path}", method=method)
-        request.add_header("Authorization", f"Token {self.tokens[who]}")
-        if key:
-            request.add_header("Idempotency-Key", key)
-        data = None
-        if content is not None:
-            request.add_header("Content-Type", "application/json")
-            data = json.dumps(content).encode()
+        headers = {"Idempotency-Key": key} if key else {}
+        if content is None:
+            return self._ask(who, method, path, None, headers)
+        headers["Content-Type"] = "application/json"
+        return self._ask(who, method, path, json.dumps(content).encode(), headers)
+
+    def send(self, who: str, path: str, fields: dict[str, Any]) -> tuple[int, Any]:
+        """Status and content of a form with a file in it."""
+        body = encode_multipart(BOUNDARY, fields)
+        return self._ask(who, "POST", path, body, {"Content-Type": MULTIPART_CONTENT})
+
+    def _ask(
+        self, who: str, method: str, path: str, data: bytes | None, headers: dict[str, str]
+    ) -> tuple[int, Any]:
+        address = f"{self.address}/api/v1/events/harbour-days/{path}"
+        headers = {"Authorization": f"Token {self.tokens[who]}", **headers}
+        request = urllib.request.Request(address, method=method, headers=headers)
         try:
             with urllib.request.urlopen(request, data, timeout=60) as answer:
                 return answer.status, json.loads(answer.read() or b"null")

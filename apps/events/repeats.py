@@ -9,14 +9,15 @@ so it is not remembered: the same key may be used for the corrected request.
 import hashlib
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 from functools import wraps
-from typing import Any
+from typing import Any, cast
 
 from django.conf import settings
+from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
 from django.http.response import HttpResponseBase
 from django.utils import timezone
 from rest_framework.renderers import JSONRenderer
@@ -78,9 +79,27 @@ def key_in(request: Request) -> str:
 
 
 def digest_of(request: Request) -> str:
-    """The same for requests that ask for the same."""
-    said = [request.method, request.get_full_path(), request.content_type]
-    return hashlib.sha256("\n".join(map(str, said)).encode() + b"\n" + request._request.body).hexdigest()
+    """The same for requests that ask for the same. A form is known by its fields, as its boundary is another each time."""
+    media = str(request.content_type).split(";")[0]
+    is_form = media.startswith("multipart/")
+    said = [request.method, request.get_full_path(), media if is_form else request.content_type]
+    digest = hashlib.sha256("\n".join(map(str, said)).encode() + b"\n")
+    for part in _parts_of(cast(QueryDict, request.data)) if is_form else [request._request.body]:
+        digest.update(part)
+    return digest.hexdigest()
+
+
+def _parts_of(form: QueryDict) -> Iterator[bytes]:
+    """The fields of a form in one order, files piece by piece: they may be too long to be held at once."""
+    for name, values in sorted(form.lists()):
+        for value in values:
+            yield f"\n{name}\n".encode()
+            if isinstance(value, UploadedFile):
+                yield f"{value.name}\n{value.size}\n".encode()
+                yield from value.chunks()
+                value.seek(0)
+            else:
+                yield str(value).encode()
 
 
 def claim(*, token: Token, key: str, digest: str) -> Repeat:

@@ -44,6 +44,7 @@ PAGES: tuple[tuple[str, str, frozenset[str]], ...] = (
     ("Devices", "planning:devices", frozenset(Role)),
     ("Import", "registry:import", frozenset([Role.COORDINATOR, Role.LEAD])),
     ("Site", "planning:site", frozenset([Role.COORDINATOR, Role.DESK])),
+    ("Surveys", "planning:surveys", frozenset([Role.COORDINATOR, Role.DESK])),
     ("Runs", "planning:runs", frozenset([Role.COORDINATOR, Role.DESK])),
     ("Review", "publishing:review", frozenset([Role.COORDINATOR, Role.DESK])),
     ("Publish", "publishing:publish", frozenset([Role.COORDINATOR])),

@@ -1,12 +1,15 @@
 """Forms of planning: asking for a run, a frequency by hand, a signature under a breach."""
 
+from typing import Any
+
 from django import forms
 
 from apps.events.forms import DayInput
 from apps.planning.queries import PLAN_STATES
 from apps.planning.running import MAX_SECONDS
+from apps.planning.surveying import AS_PLANNED, NONE_ON
 from apps.registry.forms import DeviceFilter
-from apps.spectrum.forms import MegahertzField
+from apps.spectrum.forms import MegahertzField, SurveyForm
 
 
 class LineFilter(DeviceFilter):
@@ -95,3 +98,54 @@ class NextEventForm(forms.Form):
         required=False, initial=True, label="The frequencies, as a wish: each carrier would rather be where it was",
         help_text="Nothing is agreed by that; a run decides, and people after it.",
     )  # fmt: skip
+
+
+WHICH = [
+    (AS_PLANNED, "those that the plan has on at that time, where it is agreed"),
+    (NONE_ON, "none: all of ours were off"),
+]
+
+
+class SurveyUploadForm(SurveyForm):
+    """A survey's file, and what it does not say of itself."""
+
+    which = forms.ChoiceField(
+        label="Ours that were on the air",
+        choices=WHICH,
+        help_text="They are taken out before anything counts as noise.",
+    )
+    file = forms.FileField(
+        label="File",
+        help_text="Two columns of text, frequency and level in dBm, divided by comma, semicolon or tab, with or without titles.",
+    )
+    field_order = ("zone", "file", "taken_at", "resolution_hz", "antenna", "which")
+
+
+class ChangeSurveyForm(SurveyForm):
+    """What is said of a survey that is there."""
+
+    which = forms.ChoiceField(label="Ours that were on the air", required=False)
+    counts = forms.BooleanField(
+        required=False,
+        label="It counts",
+        help_text="For highest-hold, median and the noise of the next run. Without its bandwidth it cannot.",
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    field_order = ("zone", "taken_at", "resolution_hz", "antenna", "which")
+
+    def __init__(self, *args: Any, recorded: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["which"].choices = [("", f"as recorded: {recorded}"), *WHICH]
+
+
+class ThresholdForm(forms.Form):
+    """Which part of the spectrum is drawn, and over which level a range is suggested."""
+
+    low_hz = MegahertzField(label="Draw from, MHz", required=False)
+    high_hz = MegahertzField(label="to, MHz", required=False)
+    threshold_dbm = forms.FloatField(
+        label="Suggest ranges over, dBm",
+        required=False,
+        min_value=-250,
+        max_value=60,
+    )

@@ -15,6 +15,7 @@ from typing import Any
 
 from apps.events.models import Event
 from apps.planning import band_plan, demanding
+from apps.planning.listening import noise_rows
 from apps.planning.models import Assignment
 from apps.planning.siting import sited, solver_kind, zone_of
 from apps.planning.states import AGREED, AssignmentState
@@ -89,6 +90,8 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         "pairs": _pairs(carriers),
         "products": demanding.products(model),
     }
+    if not all_movable:  # what surveys say is a wish, and a recount asks for none
+        problem["noise"] = noise_rows(event, carriers, problem)
     versions = {
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
     }

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from apps.planning import site_pages, views
+from apps.planning import site_pages, survey_pages, views
 
 app_name = "planning"
 urlpatterns: list[URLPattern] = [
@@ -17,6 +17,11 @@ urlpatterns: list[URLPattern] = [
     path("site/", site_pages.SitePage.as_view(), name="site"),
     path("site/<str:listener>/<str:sender>/", site_pages.PairPage.as_view(), name="pair"),
     path("set-up/next/", views.NextEvent.as_view(), name="next"),
+    path("surveys/", survey_pages.Surveys.as_view(), name="surveys"),
+    path("surveys/<int:number>/", survey_pages.SurveyPage.as_view(), name="survey"),
+    path("surveys/<int:number>/progress/", survey_pages.SurveyProgress.as_view(), name="survey-progress"),
+    path("surveys/<int:number>/file/", survey_pages.SurveyFile.as_view(), name="survey-file"),
+    path("surveys/zones/<slug:zone>/", survey_pages.ZoneSurveys.as_view(), name="zone-surveys"),
     path("breaches/", views.Breaches.as_view(), name="breaches"),
     path("review/<slug:code>/", views.Frequency.as_view(), name="frequency"),
 ]

@@ -39,6 +39,7 @@ SKIRT_WIDTHS: Final = 2.5
 
 Floats = NDArray[np.float64]
 Levels = NDArray[np.float32]
+Marks = NDArray[np.bool_]
 
 
 # -- reading --------------------------------------------------------------------------------
@@ -112,8 +113,10 @@ class Reader:
         unit, unit_from = self._unit_of_all() if self.points else ("", "")
         hz = np.empty(0, np.int64)
         if self.points:
-            hz = np.rint(np.concatenate(self._hz) * UNITS[unit]).astype(np.int64)
+            exact = np.concatenate(self._hz)
             self._hz.clear()
+            exact *= UNITS[unit]
+            hz = np.rint(exact, out=exact).astype(np.int64)
             if not 0 < hz.min() <= hz.max() <= HIGHEST_HZ:
                 worst = hz.max() if hz.max() > HIGHEST_HZ else hz.min()
                 self._fault(
@@ -297,9 +300,14 @@ class Trace:
 
 def trace(points: Points, most_cells: int = MOST_CELLS) -> Trace:
     """The points on even steps as wide as they usually lie apart, or wider where that makes too many cells."""
-    places = np.unique(points.hz)
-    usual = int(np.ceil(np.median(np.diff(places)))) if len(places) > 1 else 1
-    return _on_steps(points.hz, points.level_dbm, int(places[0]), int(places[-1]), usual, most_cells)
+    hz, level = points.hz, points.level_dbm
+    if (hz[1:] < hz[:-1]).any():
+        order = np.argsort(hz, kind="stable")
+        hz, level = hz[order], level[order]
+    apart = np.diff(hz)
+    apart = apart[apart > 0]
+    usual = int(np.ceil(np.median(apart))) if len(apart) else 1
+    return _on_steps(hz, level, int(hz[0]), int(hz[-1]), usual, most_cells)
 
 
 def _on_steps(
@@ -310,9 +318,13 @@ def _on_steps(
     step_hz: int,
     most_cells: int = MOST_CELLS,
 ) -> Trace:
+    """Levels at rising frequencies, the highest of each cell."""
     step_hz = max(1, step_hz, -(-(high_hz - low_hz) // (most_cells - 1)))
     cells = np.full((high_hz - low_hz + step_hz // 2) // step_hz + 1, np.nan, np.float32)
-    np.fmax.at(cells, (hz - low_hz + step_hz // 2) // step_hz, level)
+    places = hz - (low_hz - step_hz // 2)
+    places //= step_hz
+    starts = np.flatnonzero(np.diff(places, prepend=-1))
+    cells[places[starts]] = np.fmax.reduceat(level, starts)
     return Trace(low_hz, step_hz, cells)
 
 
@@ -362,12 +374,31 @@ def together(traces: Sequence[Trace]) -> tuple[Trace, Trace]:
 def without(found: Trace, carriers: Iterable[tuple[int, int]], resolution_hz: float) -> Trace:
     """The trace without carriers ((centre, bandwidth) in hertz), each with its skirt in the resolution bandwidth."""
     level = found.level_dbm.copy()
+    level[_under(found, carriers, resolution_hz)] = np.nan
+    return Trace(found.low_hz, found.step_hz, level)
+
+
+def under(found: Trace, carriers: Iterable[tuple[int, int]], resolution_hz: float) -> Trace:
+    """The trace as it would be under carriers: what they hide is taken to be as the noise on both sides of them."""
+    hidden = _under(found, carriers, resolution_hz)
+    rest = np.where(hidden, np.float32(np.nan), found.level_dbm)
+    noise = _running_median(rest, SMOOTHING_CELLS)
+    known = np.flatnonzero(~np.isnan(rest) & ~np.isnan(noise))
+    if not len(known):
+        return Trace(found.low_hz, found.step_hz, rest)
+    places = np.flatnonzero(hidden & ~np.isnan(found.level_dbm))
+    rest[places] = np.interp(places, known, noise[known])
+    return Trace(found.low_hz, found.step_hz, rest)
+
+
+def _under(found: Trace, carriers: Iterable[tuple[int, int]], resolution_hz: float) -> Marks:
+    hidden = np.zeros(len(found.level_dbm), bool)
     for centre_hz, bandwidth_hz in carriers:
         reach = bandwidth_hz / 2 + SKIRT_WIDTHS * resolution_hz
         first = int(np.ceil((centre_hz - reach - found.low_hz) / found.step_hz))
         last = int(np.floor((centre_hz + reach - found.low_hz) / found.step_hz))
-        level[max(0, first) : max(0, last + 1)] = np.nan
-    return Trace(found.low_hz, found.step_hz, level)
+        hidden[max(0, first) : max(0, last + 1)] = True
+    return hidden
 
 
 def columns(found: Trace, low_hz: int, high_hz: int, count: int) -> list[float | None]:
@@ -412,21 +443,29 @@ def stretches(found: Trace, threshold_dbm: float, join_hz: int = 0) -> list[Stre
     return result
 
 
+def standing_out(found: Trace, floor: float) -> Trace:
+    """The trace where it is more than the instrument and the grass of its noise; NaN elsewhere."""
+    broad, narrow = _counting(found.level_dbm, _running_median(found.level_dbm, SMOOTHING_CELLS), floor)
+    return Trace(found.low_hz, found.step_hz, np.where(broad | narrow, found.level_dbm, np.float32(np.nan)))
+
+
 def at_receiver(found: Trace, floor: float, resolution_hz: float, bandwidth_hz: int) -> Trace:
     """What a receiver of a bandwidth gets: noise scaled to it, carriers as they are; NaN where nothing counts.
 
     Noise is the median over the bandwidth (five cells at least), carriers what stands 10 dB out of it; either counts
-    only where it stands 6 dB over the instrument's own floor. Returned on steps of at most an eighth of the bandwidth,
-    or the survey's own where those are wider.
+    only where it stands 6 dB over the instrument's own floor. Returned on steps of an eighth of the bandwidth, or the
+    survey's own where those are wider.
     """
-    width = max(5, round(bandwidth_hz / found.step_hz))
-    noise = _running_median(found.level_dbm, width | 1)
-    with np.errstate(invalid="ignore"):
-        broad = np.where(
-            noise >= floor + OVER_FLOOR_DB, noise + decibels(bandwidth_hz / resolution_hz), np.nan
-        )
-        out = (found.level_dbm >= floor + OVER_FLOOR_DB) & (found.level_dbm >= noise + STANDS_OUT_DB)
-        narrow = np.where(out, found.level_dbm, np.nan)
-    level = np.fmax(broad, narrow).astype(np.float32)
+    noise = _running_median(found.level_dbm, max(5, round(bandwidth_hz / found.step_hz)) | 1)
+    broad, narrow = _counting(found.level_dbm, noise, floor)
+    as_noise = np.where(broad, noise + decibels(bandwidth_hz / resolution_hz), np.nan)
+    level = np.fmax(as_noise, np.where(narrow, found.level_dbm, np.nan)).astype(np.float32)
     step = max(found.step_hz, bandwidth_hz // 8)
     return _on_steps(found.hz, level, found.low_hz, found.high_hz, step)
+
+
+def _counting(level: Levels, noise: Levels, floor: float) -> tuple[Marks, Marks]:
+    """Where noise (a running median) counts, and where a carrier does. Between two strong carriers neither does."""
+    with np.errstate(invalid="ignore"):
+        over = level >= floor + OVER_FLOOR_DB
+        return over & (noise >= floor + OVER_FLOOR_DB), over & (level >= noise + STANDS_OUT_DB)

@@ -141,7 +141,11 @@ class Survey(models.Model):
     name = models.CharField(max_length=200)
     taken_at = models.DateTimeField()
     antenna = models.CharField(max_length=200, blank=True)
-    resolution_hz = models.PositiveBigIntegerField(help_text="the sweep's resolution bandwidth")
+    resolution_hz = models.PositiveBigIntegerField(
+        null=True,
+        blank=True,
+        help_text="the sweep's resolution bandwidth; without it nothing is made of the survey",
+    )
     unit_told = models.CharField(max_length=4, blank=True)
     floor_told_dbm = models.FloatField(null=True, blank=True)
     counts = models.BooleanField(default=True, help_text="enters hold, median and the next run")

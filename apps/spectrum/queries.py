@@ -72,11 +72,8 @@ def surveys_of(actor: Actor) -> QuerySet[Survey]:
 
 def counting_surveys(event: Event) -> QuerySet[Survey]:
     """The surveys that hold, median and the next run are made of, with their traces."""
-    return (
-        event.surveys.filter(state=SurveyState.READ, counts=True)
-        .select_related("zone", "trace")
-        .order_by("number")
-    )
+    found = event.surveys.filter(state=SurveyState.READ, counts=True, resolution_hz__isnull=False)
+    return found.select_related("zone", "trace").order_by("number")
 
 
 def band_plan_of(actor: Actor) -> QuerySet[PlannedRange]:

@@ -36,7 +36,7 @@ def keep_survey(
     name: str,
     content: Iterable[bytes],
     taken_at: datetime,
-    resolution_hz: int,
+    resolution_hz: int | None,
     antenna: str = "",
     unit: str = "",
     floor_dbm: float | None = None,
@@ -49,7 +49,7 @@ def keep_survey(
     own carriers that were on the air. Raises Faulty for an empty file or one too large.
     """
     require(refusal_to_coordinate(actor))
-    if resolution_hz <= 0:
+    if resolution_hz is not None and resolution_hz <= 0:
         text = "Give the resolution bandwidth of the sweep, above 0 Hz."
         raise Faulty([Fault(0, "resolution_hz", str(resolution_hz), text)])
     event = Event.objects.select_for_update().get(pk=actor.event.pk)

@@ -6,6 +6,7 @@ headers and shape (RFC 9110 and OpenAPI 3.1). Requests are made from a fixed see
 
 from collections import Counter
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from itertools import count
 from typing import Any
 
@@ -18,11 +19,12 @@ from schemathesis import GenerationMode, checks
 from schemathesis.specs.openapi import checks as described
 
 from apps.planning import actions as planning
-from apps.planning import running
+from apps.planning import running, surveying
 from apps.planning.actions import Selection
 from apps.publishing.actions import publish
 from apps.registry import permitting
 from apps.registry.models import Carrier, Registration
+from apps.spectrum import reading
 from apps.spectrum.actions import add_outsider, plan_range
 from coordinator.wsgi import application
 from tests.site import Site, line, make_site, register
@@ -37,7 +39,7 @@ CHECKS = [
 
 @pytest.fixture
 def site() -> Site:
-    """An event with something of everything: registered, planned, agreed, published, and a run that waits."""
+    """An event with something of everything: registered, planned, agreed, published, a run that waits, a survey."""
     site = make_site()
     register(site.coordinator, line("vocals", quantity=2, external_id="X1"), line("crane", department="VID"))
     carriers = Carrier.objects.order_by("code")
@@ -54,6 +56,12 @@ def site() -> Site:
     )  # fmt: skip
     asked = {"low_hz": 700_000_000, "high_hz": 701_000_000, "width_hz": 200_000, "power_mw": 50}
     permitting.answer(actor=site.coordinator, rows=[asked])
+    sweep = b"".join(b"%d;%d\n" % (480_000_000 + step * 25_000, -110 + step % 7 * 9) for step in range(400))
+    survey = surveying.keep_survey(
+        actor=site.coordinator, zone=site.zone("main"), name="sweep.csv", content=[sweep], resolution_hz=25_000,
+        taken_at=datetime(2027, 6, 12, 12, tzinfo=UTC),
+    )  # fmt: skip
+    reading.read(survey.pk, "test")
     return site
 
 
@@ -76,6 +84,7 @@ def known(site: Site) -> dict[str, list[Any]]:
         "carrier": ["AUD-001", "VID-001"],
         "departments": ["AUD", "GRD"],
         "zones": ["main", "gate"],
+        "zone": ["main", "gate"],
         "kinds": ["mic", "hopping"],
         "permissions": ["PER-001"],
         "outsiders": ["OUT-001"],

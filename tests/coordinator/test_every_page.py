@@ -6,6 +6,7 @@ An address that nobody gave an example to fails here, so a new page cannot be fo
 import itertools
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -15,7 +16,7 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from apps.common.choice import Choice
 from apps.events.models import Membership
 from apps.planning import actions as planning
-from apps.planning import documents, running
+from apps.planning import documents, running, surveying
 from apps.planning.actions import Selection
 from apps.planning.models import LeftOut, RunDocument
 from apps.publishing import relaying
@@ -28,6 +29,7 @@ from apps.registry.batching import Act
 from apps.registry.models import Carrier, Registration, Unit
 from apps.registry.uploads import keep_upload
 from apps.solver import read_problem, solve
+from apps.spectrum import reading
 from apps.spectrum.actions import add_outsider, mark_occupied, plan_range
 from tests.site import Site, line, make_site, register
 
@@ -110,6 +112,12 @@ def site() -> Site:
     )  # fmt: skip
     everything = Selection(carriers=("AUD-001", "VID-001", "GRD-001"))
     planning.approve(actor=site.coordinator, selection=everything)
+    sweep = b"".join(b"%d;%d\n" % (480_000_000 + step * 25_000, -110 + step % 7 * 9) for step in range(1200))
+    survey = surveying.keep_survey(
+        actor=site.coordinator, zone=site.zone("main"), name="sweep.csv", content=[sweep], resolution_hz=25_000,
+        taken_at=datetime(2027, 6, 12, 12, tzinfo=UTC),
+    )  # fmt: skip
+    reading.read(survey.pk, "test")
     for code in ("AUD", "VID", "GRD"):
         for actor in (site.coordinator, {"AUD": site.lead, "VID": site.other, "GRD": site.guard}[code]):
             keep_upload(

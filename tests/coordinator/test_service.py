@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 import requests
+from django.core.files.uploadedfile import SimpleUploadedFile
 
 from tests.service import ROOT, Service, alive, started, until
 
@@ -98,6 +99,25 @@ def test_a_worker_killed_over_a_long_list_has_saved_nothing_and_the_next_one_sav
             for entry in service.call("coordinator", "GET", "journal/?page_size=500")[1]["results"]
         ]
         assert verbs.count("saved an uploaded list") == verbs.count("registered") == 1
+
+
+def test_a_worker_killed_while_it_reads_a_survey_loses_nothing(tmp_path) -> None:
+    quick = {"FAIRBAND_RUN_LEASE_S": "2", "FAIRBAND_RUN_SWEEP_S": "0.3"}
+    sweep = "".join(f"{470_000_000 + 200 * step};{-110 + step % 9}\n" for step in range(500_000))
+    with started(tmp_path, **quick) as service:
+        fields = {"zone": "main", "taken_at": "2027-06-11T18:00:00Z", "resolution_hz": 1000}
+        file = SimpleUploadedFile("sweep.csv", sweep.encode())
+        assert service.send("coordinator", "surveys/", {**fields, "file": file})[0] == 202
+
+        def survey() -> dict:
+            return service.call("coordinator", "GET", "surveys/1/")[1]
+
+        first = until(lambda: (now := survey())["state"] == "reading" and now, "the survey is being read")
+        os.kill(int(first["claimed_by"].rsplit(":", 1)[1]), signal.SIGKILL)
+        second = until(lambda: (now := survey())["state"] == "read" and now, "the survey is read")
+        assert (first["attempt"], second["attempt"], second["points"]) == (1, 2, 500_000)
+        entries = service.call("coordinator", "GET", "journal/?page_size=500")[1]["results"]
+        assert [entry["verb"] for entry in entries].count("read the survey") == 1
 
 
 def test_a_run_is_stopped_and_keeps_what_it_had(tmp_path) -> None:

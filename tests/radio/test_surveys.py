@@ -207,6 +207,13 @@ def test_a_carrier_is_not_scaled_and_what_is_near_the_floor_does_not_count():
     assert counted == {470_000_000 + 100 * 25_000: -60.0}
 
 
+def test_the_grass_between_two_carriers_is_grass():
+    level = [-110.0] * 400
+    level[100:108] = level[110:118] = [-50.0] * 8
+    standing = surveys.standing_out(trace_of(level), -110)
+    assert np.flatnonzero(~np.isnan(standing.level_dbm)).tolist() == [*range(100, 108), *range(110, 118)]
+
+
 def test_noise_of_the_instrument_alone_costs_next_to_nothing():
     found = Trace(470_000_000, 25_000, rayleigh_noise(5520, -110))
     at = surveys.at_receiver(found, surveys.floor_dbm(found), 10_000, 200_000)
@@ -234,6 +241,16 @@ def test_own_carriers_are_taken_out_with_their_skirts():
     assert [row.peak_hz for row in surveys.stretches(rest, -90)] == [477_500_000]
     assert np.isnan(rest.between(472_375_000, 472_625_000)).all()
     assert np.isfinite(rest.between(472_650_000, 473_000_000)).all()
+
+
+def test_under_a_carrier_lies_what_lies_beside_it():
+    level = [-110.0] * 200 + [-80.0] * 200
+    level[100] = level[300] = -40.0
+    rest = surveys.under(trace_of(level), [(472_500_000, 200_000), (477_500_000, 200_000)], 10_000)
+    assert rest.level_dbm.tolist() == pytest.approx([-110.0] * 200 + [-80.0] * 200)
+    # Under a carrier that stands where noise begins it lies between the two.
+    edge = surveys.under(trace_of(level), [(475_000_000, 200_000)], 10_000).between(475e6, 475e6)
+    assert -110 < float(edge[0]) < -80
 
 
 def test_stretches_over_a_threshold_join_where_the_gap_is_small():

@@ -94,8 +94,8 @@ def mhz(hertz: int | None) -> str:
 
 @register.filter
 def khz(hertz: int | None) -> str:
-    """A width in kilohertz."""
-    return f"{hertz / 1000:g}" if hertz else "–"
+    """A bandwidth in kilohertz, exact; a dash for none."""
+    return f"{hertz / 1000:.10g}" if hertz else "–"
 
 
 @register.filter
