@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from itertools import combinations_with_replacement
 from typing import Any
 
-from apps.planning.siting import Sited, solver_kind
+from apps.planning.siting import Sited, solver_kind, zone_of
+from apps.radio.demands import harmonic_demands
 from apps.radio.site import Service
 from apps.registry.models import Carrier
 
@@ -86,3 +87,33 @@ def products(model: Sited) -> list[dict[str, Any]]:
             merged.items(), key=repr
         )
     ]
+
+
+def harmonics(model: Sited, known: Iterable[tuple[Carrier, int]]) -> list[dict[str, Any]]:
+    """Bands of the harmonics of strong transmitters, kept clear where something is received in their zone.
+
+    `known`: carriers whose frequency in hertz is settled. One that the run itself places has no harmonics yet; the recount
+    of the plan finds them.
+    """
+    spots: dict[str, list[str]] = defaultdict(list)
+    for spot in model.site.spots:
+        spots[zone_of(spot.id)].append(spot.id)
+    up_to_hz = max((kind.high_hz for kind in model.site.kinds), default=0)
+    rows = []
+    for carrier, hz in known:
+        zone, half_hz = carrier.registration.zone.code, carrier.role.bandwidth_hz // 2
+        sender = model.service(carrier).sent_from[0]
+        found = harmonic_demands(
+            model.site, hz - half_hz, hz + half_hz, up_to_hz, solver_kind(carrier), sender
+        )
+        rows += [
+            {
+                "id": f"harmonic {row.harmonic.number} of {carrier.code}",
+                "low_hz": row.harmonic.low_hz,
+                "high_hz": row.harmonic.high_hz,
+                "zones": spots[zone],
+            }
+            for row in found
+            if spots[zone]
+        ]
+    return rows

@@ -86,7 +86,8 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         "blocked": [
             {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
             for taken in event.occupied.all()
-        ],
+        ]
+        + demanding.harmonics(model, _settled(carriers, rows, assigned if all_movable else {})),
         "pairs": _pairs(carriers),
         "products": demanding.products(model),
     }
@@ -98,6 +99,18 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     if not all_movable:
         problem = band_plan.prefer(problem, carriers, plan)
     return Snapshot(problem, versions, powers, {code: taken for code, taken in kept.items() if taken})
+
+
+def _settled(
+    carriers: list[Carrier], rows: list[dict[str, Any]], assigned: dict[int, Assignment]
+) -> list[tuple[Carrier, int]]:
+    """Carriers whose frequency stands before anything is solved: fixed ones, in a recount everything that has one."""
+    found = []
+    for carrier, row in zip(carriers, rows, strict=True):
+        hertz = assigned[carrier.pk].frequency_hz if carrier.pk in assigned else row.get("fixed_hz")
+        if hertz:
+            found.append((carrier, int(hertz)))
+    return found
 
 
 def standing_carriers(event: Event) -> list[Carrier]:
