@@ -521,17 +521,20 @@ def _move(
 # -- drafts: no entry in the journal, for nobody but who types has seen them ----------------------
 
 
-def keep_draft(*, actor: Actor, line: int, typed: Mapping[str, str]) -> None:
-    """Keep what somebody typed so far into the form of a line (0: a new one), in place of what they typed before."""
+def keep_draft(*, actor: Actor, line: int, typed: Mapping[str, Any], many: bool = False) -> None:
+    """Keep what somebody typed so far into the form of a line (0: a new one), in place of what they typed before.
+
+    `many`: into the form of several new lines.
+    """
     require(refusal_to_write(actor))
     Draft.objects.update_or_create(
-        event=actor.event, person=actor.email, line=line, defaults={"typed": dict(typed)}
+        event=actor.event, person=actor.email, line=line, many=many, defaults={"typed": dict(typed)}
     )
 
 
-def forget_draft(*, actor: Actor, line: int) -> None:
+def forget_draft(*, actor: Actor, line: int, many: bool = False) -> None:
     """What was typed is saved now, or thrown away."""
-    Draft.objects.filter(event=actor.event, person=actor.email, line=line).delete()
+    Draft.objects.filter(event=actor.event, person=actor.email, line=line, many=many).delete()
 
 
 # -- calendars out --------------------------------------------------------------------------

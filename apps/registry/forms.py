@@ -2,15 +2,18 @@
 
 import itertools
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import forms
+from django.http import QueryDict
 
 from apps.common.choice import whole_number
-from apps.common.errors import Faulty
+from apps.common.errors import Fault, Faulty
 from apps.events.actors import Actor
 from apps.registry.calendars import Rule, Target
 from apps.registry.importing import check_size
@@ -158,6 +161,79 @@ class RegistrationForm(forms.Form):
     @property
     def seen_version(self) -> int | None:
         return whole_number(str(self["version"].value() or ""))
+
+
+class ManyForm:
+    """Several new lines as a table: the same fields for each, as typed. Rows in which nothing is said are passed over."""
+
+    FIELDS = {
+        "label": "Label", "kind": "Kind of device", "department": "Department", "zone": "Zone", "quantity": "Frequencies",
+        "units": "Devices on each", "spares": "Spares", "start": "On from", "end": "until", "fixed_hz": "Uses now, MHz",
+        "can_change": "Can it change?", "contact": "Contact",
+    }  # fmt: skip
+    # What a browser sends of a row that nobody touched.
+    UNTOUCHED = frozenset(["can_change"])
+    ROWS = 8
+
+    def __init__(self, *, actor: Actor, rows: Iterable[Mapping[str, str]] = (), more: int = 0) -> None:
+        self.names = Names(actor)
+        self.fields = {
+            name: words
+            for name, words in self.FIELDS.items()
+            if name != "department" or self.names.only_department is None
+        }
+        self.rows = [{name: str(row.get(name, "")) for name in self.fields} for row in rows]
+        blank = dict.fromkeys(self.fields, "")
+        self.rows += [blank] * max(more, self.ROWS - len(self.rows))
+        self.faults: list[Fault] = []
+
+    @classmethod
+    def typed_into(cls, data: QueryDict, *, actor: Actor, more: int = 0) -> "ManyForm":
+        """Every row sends every field once, so that the fields' lists run side by side."""
+        columns = {name: data.getlist(name) for name in cls.FIELDS if name in data}
+        rows = zip(*columns.values(), strict=False)
+        return cls(actor=actor, rows=[dict(zip(columns, row, strict=True)) for row in rows], more=more)
+
+    def said(self) -> dict[int, dict[str, str]]:
+        """The rows in which something is said, by their number in the table, in the columns of lines.COLUMNS."""
+        return {
+            number: {**row, "fixed_hz": in_hertz(row["fixed_hz"])}
+            for number, row in enumerate(self.rows, 1)
+            if any(text.strip() for name, text in row.items() if name not in self.UNTOUCHED)
+        }
+
+    def blame(self, faults: Iterable[Fault]) -> None:
+        """Put faults of the rows in which something is said to their places in the table."""
+        numbers = list(self.said())
+        self.faults = [replace(fault, row=numbers[fault.row - 1]) for fault in faults if fault.row]
+
+    @property
+    def table(self) -> list[tuple[int, list[tuple[str, str, str, bool]], list[Fault]]]:
+        """(number, its cells as (field, words, text, faulty), its faults), as the page shows them."""
+        by_row: dict[int, list[Fault]] = defaultdict(list)
+        for fault in self.faults:
+            by_row[fault.row].append(fault)
+        return [
+            (
+                number,
+                [
+                    (name, self.fields[name], text, any(fault.field == name for fault in by_row[number]))
+                    for name, text in row.items()
+                ],
+                by_row[number],
+            )
+            for number, row in enumerate(self.rows, 1)
+        ]
+
+    @property
+    def offers(self) -> dict[str, list[str]]:
+        """What may stand in cells that name something of the event."""
+        known = {"kind": self.names.kinds, "zone": self.names.zones, "department": self.names.departments}
+        return {
+            name: sorted({row.name for row in rows.values()}, key=str.casefold)
+            for name, rows in known.items()
+            if name in self.fields
+        }
 
 
 class BatchForm(RegistrationForm):

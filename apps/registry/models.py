@@ -270,20 +270,22 @@ class Feed(models.Model):
 class Draft(models.Model):
     """A line that somebody is typing: kept so that a closed browser loses nothing, seen by nobody else.
 
-    `line` is the registration that it would change, 0 for a new one; `typed` holds the form's fields as they were typed.
+    `line` is the registration that it would change, 0 for a new one, or for several new ones where `many` says so;
+    `typed` holds the form's fields as they were typed, of several lines under `rows`.
     """
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="drafts")
     person = models.CharField(max_length=254)
     line = models.PositiveBigIntegerField(default=0)
+    many = models.BooleanField(default=False)
     typed = models.JSONField()
     kept_at = models.DateTimeField(auto_now=True)
 
     class Meta:
-        ordering = ["event", "person", "line"]
+        ordering = ["event", "person", "line", "many"]
         constraints = [
             models.UniqueConstraint(
-                fields=["event", "person", "line"], name="registry_draft_once_per_person_and_line"
+                fields=["event", "person", "line", "many"], name="registry_draft_once_per_person_and_form"
             )
         ]
 

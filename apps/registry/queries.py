@@ -142,9 +142,9 @@ def batches_of(actor: Actor) -> QuerySet[Batch]:
     return found.annotate(size=Count("lines"), undone=Count("lines__undone_at")).order_by("-number")
 
 
-def draft_of(actor: Actor, line: int) -> Draft | None:
-    """What the actor has typed into the form of a line (0: a new one) without saving it."""
-    return Draft.objects.filter(event=actor.event, person=actor.email, line=line).first()
+def draft_of(actor: Actor, line: int, many: bool = False) -> Draft | None:
+    """What the actor has typed into the form of a line (0: a new one; many: several new ones) without saving it."""
+    return Draft.objects.filter(event=actor.event, person=actor.email, line=line, many=many).first()
 
 
 def carriers_of(actor: Actor) -> QuerySet[Carrier]:

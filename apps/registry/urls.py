@@ -7,6 +7,8 @@ from apps.registry import calendar_pages, kind_pages, permission_pages, views
 app_name = "registry"
 urlpatterns: list[URLPattern] = [
     path("devices/new/", views.DeviceNew.as_view(), name="device-new"),
+    path("devices/many/", views.DevicesMany.as_view(), name="devices-many"),
+    path("devices/many/help/", views.DevicesManyHelp.as_view(), name="devices-many-help"),
     path("devices/kinds/", views.KindSearch.as_view(), name="device-kinds"),
     path("devices/help/", views.DeviceHelp.as_view(), name="device-help"),
     path("devices/<int:pk>/move/", views.DeviceMove.as_view(), name="device-move"),

@@ -22,7 +22,16 @@ from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
 from apps.registry import actions, queries, uploads
 from apps.registry.asking import in_words, standing_on
-from apps.registry.forms import IN_MEGAHERTZ, RegistrationForm, UploadForm, in_megahertz, next_label, typed_of
+from apps.registry.forms import (
+    CAN_CHANGE,
+    IN_MEGAHERTZ,
+    ManyForm,
+    RegistrationForm,
+    UploadForm,
+    in_megahertz,
+    next_label,
+    typed_of,
+)
 from apps.registry.guidance import guidance
 from apps.registry.importing import COLUMN_WORDS, MEDIA_TYPES, Table, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
@@ -95,6 +104,72 @@ class DeviceNew(LinePage):
             form=form, guidance=guidance(self.actor, form.row()), draft=draft, status=status,
             **kinds_offered(self.actor, "", str(form["kind"].value() or "")),
         )  # fmt: skip
+
+
+class DevicesMany(LinePage):
+    """Several new lines at once, typed into a table or pasted from a spreadsheet: all of them or none."""
+
+    refusal = staticmethod(refusal_to_register)
+    template = "registry/many.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        draft = queries.draft_of(self.actor, 0, many=True)
+        return self.shown(ManyForm(actor=self.actor, rows=draft.typed["rows"] if draft else []), draft=draft)
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        if "forget" in request.POST:
+            actions.forget_draft(actor=self.actor, line=0, many=True)
+            return redirect(request.path)
+        more = ManyForm.ROWS if "more" in request.POST else 0
+        form = ManyForm.typed_into(request.POST, actor=self.actor, more=more)
+        rows = list(form.said().values())
+        if more or not rows:
+            return self.shown(form, nothing=not more)
+        try:
+            judged = actions.register(actor=self.actor, rows=rows, all_new=True)
+        except Faulty as refusal:
+            form.blame(refusal.faults)
+            return self.shown(form, status=422)
+        except Conflict as refusal:
+            self.say(refusal)
+            return self.shown(form, status=409)
+        actions.forget_draft(actor=self.actor, line=0, many=True)
+        _say_what_became_of_many(request, judged)
+        return redirect(self.back())
+
+    def shown(self, form: ManyForm, status: int = 200, **more: Any) -> HttpResponse:
+        return self.render(form=form, status=status, can_change=CAN_CHANGE, **more)
+
+
+class DevicesManyHelp(DevicesMany):
+    """What stands against the rows so far; what is typed is kept, in case the browser closes."""
+
+    template = "registry/many_help.html"
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        form = ManyForm.typed_into(request.POST, actor=self.actor)
+        said = form.said()
+        actions.keep_draft(
+            actor=self.actor, line=0, many=True, typed={"rows": form.rows[: max(said, default=0)]}
+        )
+        judged = judge(self.actor, said.values(), all_new=True)
+        # What is still empty is missing only once it is sent.
+        form.blame(fault for row in judged for fault in row.faults if fault.value)
+        ready = sum(row.status == Status.NEW for row in judged)
+        return self.shown(form, ready=ready, unready=len(said) - ready)
+
+
+def _say_what_became_of_many(request: HttpRequest, judged: list[Judgement]) -> None:
+    rows = [row.existing for row in judged if row.existing]
+    barred = [row for row in rows if row.not_permitted]
+    waiting = [row for row in rows if row.state == RegistrationState.SUBMITTED and not row.not_permitted]
+    said = [f"{len(rows)} line{'s are' if len(rows) != 1 else ' is'} registered."]
+    if waiting:
+        said.append(f"{len(waiting)} wait{'s' if len(waiting) == 1 else ''} for a coordinator.")
+    if barred:
+        named = ", ".join(f"«{row.label}»" for row in barred[:5]) + (", …" if len(barred) > 5 else "")
+        said.append(f"Not permitted here, and without a frequency until a permission lifts this: {named}.")
+    (messages.warning if barred else messages.success)(request, " ".join(said))
 
 
 def typed_in(draft: Draft) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from apps.journal.models import Entry
 from apps.planning.actions import change_frequency
 from apps.registry import actions, queries, tuning
+from apps.registry.forms import ManyForm
 from apps.registry.models import Carrier, Draft, Registration, Upload
 from apps.spectrum.actions import mark_occupied
 from tests.site import Site, line, make_site, register
@@ -271,6 +272,95 @@ def test_amending_what_was_sent_back_is_not_late_and_waits_after_the_deadline(si
     assert (b.late, b.state) == (True, "submitted")
 
 
+# -- many new lines -------------------------------------------------------------------------
+
+
+def table(*rows: dict[str, str]) -> dict[str, list[str]]:
+    """Rows as a browser sends them: every field of every row, in order."""
+    names = [name for name in ManyForm.FIELDS if name != "department"]
+    return {name: [row.get(name, "") for row in rows] for name in names}
+
+
+ROW = {"label": "one", "kind": "Microphone", "zone": "Main stage"}
+
+
+def test_many_lines_are_registered_from_a_table_and_empty_rows_passed_over(site: Site) -> None:
+    lead = site.browser("lead")
+    given = table(
+        ROW, {}, ROW | {"label": "two", "quantity": "3", "fixed_hz": "", "start": "2027-06-11 18:00", "end": "2027-06-11T23:00"},
+        {"can_change": "freely"}, ROW | {"label": "three", "fixed_hz": "470,125", "can_change": "between shows"},
+    )  # fmt: skip
+    answer = lead.post(f"{BASE}devices/many/", given, follow=True)
+    assert "3 lines are registered." in text(answer)
+    assert list(
+        Registration.objects.order_by("pk").values_list("label", "quantity", "fixed_hz", "can_change")
+    ) == [
+        ("one", 1, None, "freely"),
+        ("two", 3, None, "freely"),
+        ("three", 1, 470_125_000, "between shows"),
+    ]
+    assert not Registration.objects.get(label="two").all_day
+    assert Entry.objects.filter(verb="registered").count() == 1
+
+
+def test_one_faulty_row_keeps_all_out_and_faults_stand_below_their_rows(site: Site) -> None:
+    register(site.lead, line("there"))
+    lead = site.browser("lead")
+    given = table(
+        ROW, {}, ROW | {"label": "there"}, ROW, ROW | {"label": "bad <b>", "kind": "trumpet"}, {"label": "bare"},
+    )  # fmt: skip
+    answer = lead.post(f"{BASE}devices/many/", given)
+    page = text(answer)
+    assert answer.status_code == 422 and Registration.objects.count() == 1
+    assert {(fault.row, fault.field) for fault in answer.context["form"].faults} == {
+        (3, "label"), (4, "label"), (5, "kind"), (6, "kind"), (6, "zone"),
+    }  # fmt: skip
+    assert "AUD has this line already: «there»" in page and "bad &lt;b&gt;" in page
+    assert page.index('id="r3-label"') < page.index('id="r3-faults"') < page.index('id="r4-label"')
+
+
+def test_rows_are_judged_while_they_are_typed_and_survive_a_closed_browser(site: Site) -> None:
+    register(site.lead, line("there"))
+    lead = site.browser("lead")
+    given = table(ROW, {"label": "bare"}, {}, ROW | {"label": "there"})
+    page = text(lead.post(f"{BASE}devices/many/help/", given))
+    assert "1 row can be saved" in page and "2 not yet" in page
+    assert "Row 4, label" in page and "Row 2" not in page
+    again = text(site.browser("lead").get(f"{BASE}devices/many/"))
+    assert "You began this on" in again and 'value="bare"' in again and 'id="r4-label" value="there"' in again
+    assert "You began this on" not in text(site.browser("coordinator").get(f"{BASE}devices/many/"))
+    # The draft of the single form is another one.
+    assert "You began this on" not in text(lead.get(f"{BASE}devices/new/"))
+    more = text(lead.post(f"{BASE}devices/many/", given | {"more": "1"}))
+    assert (
+        'value="bare"' in more
+        and 'id="r12-label"' in more
+        and not Registration.objects.exclude(label="there")
+    )
+    lead.post(f"{BASE}devices/many/", table(ROW))
+    assert not Draft.objects.exists()
+
+
+def test_a_coordinator_says_for_whom_each_row_is(site: Site) -> None:
+    boss = site.browser("coordinator")
+    assert "Say which department" in text(
+        boss.post(f"{BASE}devices/many/", table(ROW) | {"department": [""]})
+    )
+    boss.post(f"{BASE}devices/many/", table(ROW) | {"department": ["Video"]})
+    assert Registration.objects.get().department.code == "VID"
+
+
+@pytest.mark.parametrize("rows", [1, 30])
+def test_a_table_is_judged_and_saved_with_the_same_queries_however_long(
+    site: Site, rows: int, django_assert_max_num_queries
+) -> None:
+    lead, given = site.browser("lead"), table(*(ROW | {"label": f"line {n}"} for n in range(rows)))
+    with django_assert_max_num_queries(20):
+        lead.post(f"{BASE}devices/many/help/", given)
+    with django_assert_max_num_queries(50):
+        assert lead.post(f"{BASE}devices/many/", given).status_code == 302
+
+
 # -- who may --------------------------------------------------------------------------------
 
 
@@ -278,7 +368,7 @@ def test_amending_what_was_sent_back_is_not_late_and_waits_after_the_deadline(si
     ("who", "code"),
     [("coordinator", 200), ("lead", 200), ("desk", 403), ("observer", 403), ("stranger", 404)],
 )
-@pytest.mark.parametrize("path", ["devices/new/", "import/"])
+@pytest.mark.parametrize("path", ["devices/new/", "devices/many/", "devices/kinds/", "import/"])
 def test_who_may_register(site: Site, who: str, code: int, path: str) -> None:
     assert site.browser(who).get(BASE + path).status_code == code
 

@@ -52,6 +52,61 @@
     if (first) { first.focus(); }
   });
 
+  /* A table to type into: Enter goes down a row, Ctrl+D repeats the cell above, cells of a spreadsheet are pasted as cells. */
+  function fields(row) { return Array.prototype.slice.call(row.querySelectorAll("input, select")); }
+  function rowsOf(grid) {
+    return Array.prototype.filter.call(grid.tBodies[0].rows, function (row) { return fields(row).length > 0; });
+  }
+  function oneMore(grid) {
+    var rows = rowsOf(grid), number = rows.length + 1, row = rows[rows.length - 1].cloneNode(true);
+    row.cells[0].textContent = number;
+    fields(row).forEach(function (field) {
+      field.value = "";
+      field.id = field.id.replace(/^r[0-9]+/, "r" + number);
+      field.setAttribute("aria-label", field.getAttribute("aria-label").replace(/[0-9]+$/, number));
+      field.removeAttribute("aria-invalid");
+      field.classList.remove("is-invalid");
+    });
+    grid.tBodies[0].appendChild(row);
+    return row;
+  }
+  function put(field, text) {
+    if (field.tagName === "SELECT") {
+      var option = Array.prototype.find.call(field.options, function (each) {
+        return each.value === text.toLowerCase() || each.text.toLowerCase() === text.toLowerCase();
+      });
+      text = option ? option.value : field.value;
+    }
+    field.value = text;
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+  }
+  document.addEventListener("keydown", function (event) {
+    var grid = event.target.closest("[data-fb-grid]");
+    var copies = event.key === "d" && (event.ctrlKey || event.metaKey);
+    if (!grid || (!copies && (event.key !== "Enter" || event.target.tagName === "BUTTON"))) { return; }
+    event.preventDefault();
+    var rows = rowsOf(grid), at = rows.indexOf(event.target.closest("tr")), column = fields(rows[at]).indexOf(event.target);
+    if (copies) {
+      if (at > 0) { put(event.target, fields(rows[at - 1])[column].value); }
+      return;
+    }
+    fields(rows[at + 1] || oneMore(grid))[column].focus();
+  });
+  document.addEventListener("paste", function (event) {
+    var grid = event.target.closest("[data-fb-grid]"), text = event.clipboardData.getData("text/plain");
+    if (!grid || !/[\t\n]/.test(text.trim())) { return; }
+    event.preventDefault();
+    var at = rowsOf(grid).indexOf(event.target.closest("tr"));
+    var column = fields(rowsOf(grid)[at]).indexOf(event.target);
+    text.replace(/\r/g, "").replace(/\n+$/, "").split("\n").forEach(function (line, down) {
+      var row = rowsOf(grid)[at + down] || oneMore(grid);
+      line.split("\t").forEach(function (cell, right) {
+        var field = fields(row)[column + right];
+        if (field) { put(field, cell.trim()); }
+      });
+    });
+  });
+
   /* Clocks: how long until a moment, or since, second by second in the last day before it. */
   function distance(milliseconds) {
     var seconds = Math.floor(Math.abs(milliseconds) / 1000), days = Math.floor(seconds / 86400);
