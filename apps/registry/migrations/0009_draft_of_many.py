@@ -7,7 +7,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('events', '0004_zone_distances'),
-        ('registry', '0007_batches'),
+        ('registry', '0008_earlier_frequency'),
     ]
 
     operations = [
