@@ -75,6 +75,7 @@ urlpatterns = [
     path(f"{E}editions/", publishing.EditionList.as_view(), name="editions"),
     path(f"{E}editions/<int:number>/", publishing.EditionDetail.as_view(), name="edition"),
     path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),
+    path(f"{E}sheet/", publishing.StandingSheet.as_view(), name="standing-sheet"),
     path(f"{E}journal/", overview.JournalList.as_view(), name="journal"),
     re_path(r"^(?P<rest>[\s\S]*)$", events.NotHere.as_view()),
 ]

@@ -132,12 +132,13 @@ class SheetView(EditionView):
 
     @extend_schema(operation_id="sheets_read", parameters=[SheetFilter], responses=SHEETS)
     def get(self, request: Request, slug: str, number: int) -> HttpResponse:
-        edition, given = self.found(), self.filters(SheetFilter)
-        stored = queries.lines_of(self.actor, edition)
+        return self.sheet(self.found(), self.filters(SheetFilter))
+
+    def sheet(self, edition: Edition, given: dict[str, Any]) -> HttpResponse:
         form, code = given.pop("as"), given.get("department", "")
         if code and not departments_of(self.actor).filter(code=code).exists():
             raise Missing()
-        stored = stored.filter(**given)
+        stored = queries.lines_of(self.actor, edition).filter(**given)
         header, lines = queries.header_of(edition), [queries.sheet_line(line) for line in stored]
         match form:
             case "pdf":
@@ -145,3 +146,19 @@ class SheetView(EditionView):
             case "csv":
                 return HttpResponse(rendering.csv(header, lines), content_type="text/csv; charset=utf-8")
         return HttpResponse(rendering.json(header, lines), content_type="application/json")
+
+
+class StandingFilter(SheetFilter):
+    department = serializers.CharField(help_text="code")
+
+
+class StandingSheet(SheetView):
+    """The sheet that counts now for a department: of its own newest part, or of the whole event's edition."""
+
+    @extend_schema(operation_id="sheets_read_standing", parameters=[StandingFilter], responses=SHEETS)
+    def get(self, request: Request, slug: str) -> HttpResponse:
+        given = self.filters(StandingFilter)
+        edition = queries.standing_edition_of(self.actor.event, given["department"])
+        if edition is None:
+            raise Missing()
+        return self.sheet(edition, given)

@@ -42,6 +42,18 @@ def test_the_same_request_is_done_once_and_answered_as_before(site: Site) -> Non
     assert unnamed.json()[0]["status"] == "unchanged"
 
 
+def test_a_file_is_named_like_any_other_request(site: Site) -> None:
+    client, text = site.client("lead"), "label,kind,department,zone\na,mic,AUD,main\n"
+    answers = [
+        client.generic("POST", f"{BASE}registrations/", text, content_type="text/csv", **KEY)
+        for _ in range(2)
+    ]
+    assert [(answer.status_code, answer.json()[0]["status"]) for answer in answers] == [(201, "new")] * 2
+    changed = text.replace("main", "side")
+    other = client.generic("POST", f"{BASE}registrations/", changed, content_type="text/csv", **KEY)
+    assert other.status_code == 422
+
+
 def test_where_a_job_is_found_stands_in_the_repeated_answer_too(site: Site) -> None:
     site.client("lead").post(f"{BASE}registrations/", [line()], format="json")
     client = site.client("coordinator")
