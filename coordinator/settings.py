@@ -235,7 +235,7 @@ that its owner reaches, to read or to write, until it expires or is revoked.
 
 **Sending again.** Every writing request takes an `Idempotency-Key` of your own. Sent again with the same content it is not done
 again and is answered as before; with other content it is refused (422); while the first is under way, 409. What was refused
-is not remembered. Keys are kept for seven days.
+is not remembered. Keys are kept for a day.
 
 **Lists** come in pages, in an order that nothing changes: follow `next` to its end and you meet every row that is there all
 the while exactly once. Filters that do not exist are refused. Lists that are written are answered row by row, counted from 1.
@@ -255,6 +255,11 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": API_GUIDE,
     "OAS_VERSION": "3.1.0",
     "SERVE_INCLUDE_SCHEMA": False,
+    # The pages link to it, so people may read it too.
+    "SERVE_AUTHENTICATION": [
+        "apps.events.authentication.MachineAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "ENABLE_LIST_MECHANICS_ON_NON_2XX": True,
@@ -314,9 +319,9 @@ RUN_HEARTBEAT_S = env_number("FAIRBAND_RUN_HEARTBEAT_S", 2)
 RUN_SWEEP_S = env_number("FAIRBAND_RUN_SWEEP_S", 10)
 RUN_ATTEMPTS = int(env_number("FAIRBAND_RUN_ATTEMPTS", 3))
 RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
-# A request with an Idempotency-Key whose process died may be done anew after the lease; its answer is kept for days.
+# A request with an Idempotency-Key whose process died may be done anew after the lease; its answer is kept for a day.
 REPEAT_LEASE_S = env_number("FAIRBAND_REPEAT_LEASE_S", 60)
-REPEAT_DAYS = 7
+REPEAT_DAYS = 1
 # Webhooks and letters. Work that nobody took is rung for again; what fails is tried again after each of these waits in
 # turn, then after the last of them, and given up when it is too old.
 POST_SWEEP_S = env_number("FAIRBAND_POST_SWEEP_S", 3)

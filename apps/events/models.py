@@ -244,8 +244,8 @@ class Token(AbstractAuthToken):
 class Repeat(models.Model):
     """A request that its sender named, so that it is done once however often it is sent.
 
-    While it is done, `status` is empty and `holder` names whoever does it, under a lease; the answer is written in the
-    transaction of what was done, and only by the holder. The same name with another `digest` is refused.
+    While it is done, `status` is empty and `holder` names whoever does it, under a lease; the answer (`body`, compressed) is
+    written in the transaction of what was done, and only by the holder. The same name with another `digest` is refused.
     """
 
     token = models.ForeignKey(Token, on_delete=models.CASCADE, related_name="repeats")

@@ -6,6 +6,7 @@ whose lease runs out, and one that was only slow finds itself overtaken and undo
 so it is not remembered: the same key may be used for the corrected request.
 """
 
+import gzip
 import hashlib
 import re
 import secrets
@@ -142,7 +143,7 @@ def keep(claimed: Repeat, answer: HttpResponseBase) -> None:
     """Write the answer, in the transaction of what was done. Raises Conflict when another took the claim over."""
     body = b""
     if isinstance(answer, Response) and answer.data is not None:
-        body = JSONRenderer().render(answer.data)
+        body = gzip.compress(JSONRenderer().render(answer.data), mtime=0)
     mine = Repeat.objects.filter(pk=claimed.pk, holder=claimed.holder, status=None)
     headers = {name: answer.headers[name] for name in KEPT_HEADERS if name in answer.headers}
     if not mine.update(status=answer.status_code, headers=headers, body=body):
@@ -155,6 +156,7 @@ def give_up(claimed: Repeat) -> None:
 
 
 def _as_before(done: Repeat) -> HttpResponse:
-    answer = HttpResponse(bytes(done.body), status=done.status, headers=done.headers)
+    body = gzip.decompress(done.body) if done.body else b""
+    answer = HttpResponse(body, status=done.status, headers=done.headers)
     answer["Content-Type"] = "application/json"
     return answer

@@ -216,7 +216,10 @@ def test_a_token_is_shown_once_and_works_until_it_is_revoked(site: Site) -> None
 def test_a_lead_issues_for_the_own_department_and_a_coordinator_sees_and_revokes_all(site: Site) -> None:
     lead, coordinator = site.browser("lead"), site.browser("coordinator")
     audio = site.department("AUD")
-    assert f'<option value="{audio.pk}" selected>' in lead.get(f"{BASE}tokens/").content.decode()
+    page = lead.get(f"{BASE}tokens/").content.decode()
+    assert f'<option value="{audio.pk}" selected>' in page
+    description = re.search(r'href="(/api/[^"]+)"', page)
+    assert description and lead.get(description[1]).status_code == 200
     lead.post(f"{BASE}tokens/", {"label": "labels", "days": "2", "department": str(audio.pk), "writes": "on"})
     token = Token.objects.get()
     assert (token.department, token.writes) == (audio, True)
