@@ -31,6 +31,7 @@ urlpatterns = [
     path(f"{E}outsiders/<slug:code>/", spectrum.OutsiderDetail.as_view(), name="outsider"),
     path(f"{E}television/", spectrum.TelevisionList.as_view(), name="television"),
     path(f"{E}departments/<slug:code>/", events.DepartmentDetail.as_view(), name="department"),
+    path(f"{E}departments/<slug:code>/sheet/", publishing.StandingSheet.as_view(), name="standing-sheet"),
     path(f"{E}catalogue/", registry.CatalogueList.as_view(), name="catalogue"),
     path(f"{E}kinds/", registry.KindList.as_view(), name="kinds"),
     path(f"{E}kinds/<slug:code>/", registry.KindDetail.as_view(), name="kind"),
@@ -75,7 +76,6 @@ urlpatterns = [
     path(f"{E}editions/", publishing.EditionList.as_view(), name="editions"),
     path(f"{E}editions/<int:number>/", publishing.EditionDetail.as_view(), name="edition"),
     path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),
-    path(f"{E}sheet/", publishing.StandingSheet.as_view(), name="standing-sheet"),
     path(f"{E}journal/", overview.JournalList.as_view(), name="journal"),
     re_path(r"^(?P<rest>[\s\S]*)$", events.NotHere.as_view()),
 ]

@@ -48,8 +48,8 @@ class Description(AutoSchema):
             parameters.append(IF_MATCH)
         if getattr(getattr(self.view, self.method.lower()), "may_be_repeated", False):
             parameters.append(IDEMPOTENCY_KEY)
-        codes = [401, 403, 404, 422]
-        codes += [400, 409, 413, 415] if writes else []
+        codes = [401, 403, 404, 409, 422]
+        codes += [400, 413, 415] if writes else []
         codes += [412, 428] if edits else []
         for code in codes:
             self._add_refusal(operation["responses"], code)

@@ -149,16 +149,16 @@ class SheetView(EditionView):
 
 
 class StandingFilter(SheetFilter):
-    department = serializers.CharField(help_text="code")
+    department = None
 
 
 class StandingSheet(SheetView):
     """The sheet that counts now for a department: of its own newest part, or of the whole event's edition."""
 
     @extend_schema(operation_id="sheets_read_standing", parameters=[StandingFilter], responses=SHEETS)
-    def get(self, request: Request, slug: str) -> HttpResponse:
+    def get(self, request: Request, slug: str, code: str) -> HttpResponse:
         given = self.filters(StandingFilter)
-        edition = queries.standing_edition_of(self.actor.event, given["department"])
+        edition = queries.standing_edition_of(self.actor.event, code)
         if edition is None:
             raise Missing()
-        return self.sheet(edition, given)
+        return self.sheet(edition, {**given, "department": code})

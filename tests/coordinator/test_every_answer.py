@@ -151,7 +151,7 @@ def point(case: Any, there: dict[str, list[Any]], turn: int) -> None:
         if name == "slug":
             case.path_parameters[name] = "harbour-days"
         elif turn % 4:
-            fit = there[case.path.split("/")[-3] if name == "code" else name]
+            fit = there[case.path.split("/{code}")[0].rsplit("/", 1)[-1] if name == "code" else name]
             case.path_parameters[name] = fit[turn % len(fit)]
     if "If-Match" in case.headers and turn % 4:
         case.headers["If-Match"] = "*"

@@ -150,16 +150,15 @@ class TestEditions:
 
     def test_the_sheet_that_counts_is_the_newest_of_the_department(self, site: Site) -> None:
         client = site.client("coordinator")
-        assert client.get(f"{BASE}sheet/?department=VID").status_code == 404
+        assert client.get(f"{BASE}departments/VID/sheet/").status_code == 404
         actions.publish(actor=site.coordinator)
         actions.publish(actor=site.coordinator, department=site.department("VID"))
         for code, number in (("AUD", 1), ("VID", 2)):
-            counts = client.get(f"{BASE}sheet/?department={code}").content
+            counts = client.get(f"{BASE}departments/{code}/sheet/").content
             assert counts == client.get(f"{BASE}editions/{number}/sheet/?department={code}").content
-        one = client.get(f"{BASE}sheet/?department=VID&carrier=VID-002").json()["rows"]
+        one = client.get(f"{BASE}departments/VID/sheet/?carrier=VID-002").json()["rows"]
         assert [row["carrier"] for row in one] == ["VID-002"]
-        assert client.get(f"{BASE}sheet/").status_code == 422
-        assert site.client("lead").get(f"{BASE}sheet/?department=VID").status_code == 404
+        assert site.client("lead").get(f"{BASE}departments/VID/sheet/").status_code == 404
 
     def test_json_begins_with_what_is_asked_for_most(self, site: Site) -> None:
         edition = actions.publish(actor=site.coordinator)
