@@ -314,7 +314,7 @@ def _at_once(hook: Hook) -> None:
 def choose_notices(*, actor: Actor, wanted: list[str], pace: str) -> Mailbox:
     """What the actor wants to be told of this event by e-mail, and how soon. What waits and is not wanted goes."""
     person = Person.objects.get(email=actor.email)
-    mailbox, _ = Mailbox.objects.get_or_create(event=actor.event, person=person)
+    mailbox, _ = Mailbox.objects.select_for_update().get_or_create(event=actor.event, person=person)
     mailbox.unwanted = [topic for topic in NoticeTopic.values if topic not in wanted]
     mailbox.pace = pace
     return _unburdened(mailbox)
@@ -323,6 +323,7 @@ def choose_notices(*, actor: Actor, wanted: list[str], pace: str) -> Mailbox:
 @transaction.atomic
 def stop_notices(*, mailbox: Mailbox) -> Mailbox:
     """No more letters of this event: what the link in each of them does, for whoever holds the letter."""
+    mailbox = Mailbox.objects.select_for_update().get(pk=mailbox.pk)
     mailbox.unwanted = list(NoticeTopic.values)
     return _unburdened(mailbox)
 

@@ -50,7 +50,9 @@ def fill_mailboxes(row: Reading, entries: Iterable[Entry]) -> None:
     Mailbox.objects.bulk_create(
         (Mailbox(event=event, person_id=person) for person in sorted(everybody)), ignore_conflicts=True
     )
-    boxes = list(event.mailboxes.filter(person__in=everybody).select_related("person"))
+    # Locked, so that a letter that is just being counted as sent sees what comes in, or this sees that it was.
+    locked = event.mailboxes.select_for_update(of=("self",)).order_by("pk")
+    boxes = list(locked.filter(person__in=everybody).select_related("person"))
     new = [
         Notice(
             mailbox=box, key=each.key, topic=each.topic, department=each.department, words=each.words, path=each.path,

@@ -195,7 +195,9 @@ class _Connection(http.client.HTTPConnection):
             raise refused or TimeoutError()
         if self.secure:
             context = ssl.create_default_context()
-            self.sock = context.wrap_socket(self.sock, server_hostname=self.host)
+            secured = context.wrap_socket(self.sock, server_hostname=self.host, do_handshake_on_connect=False)
+            self.sock = secured  # before the handshake, so that it can be cut off too
+            secured.do_handshake()
 
     def close(self) -> None:
         self.clock.cancel()

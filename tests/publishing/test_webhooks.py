@@ -479,34 +479,55 @@ def test_nothing_is_followed_elsewhere(site: Site, receiver: Receiver) -> None:
     assert row.failures == 1
 
 
-def test_a_receiver_that_never_answers_or_drips_is_left_after_a_while(
-    site: Site, receiver: Receiver, settings: Any
-) -> None:
-    settings.WEBHOOK_TIMEOUT_S = 0.2
-    receiver.hold = threading.Event()
-    assert reaching.post(receiver.address, {}, b"{}").status is None
-    dripping = threading.Event()
+# The beginning of an answer, and of a record of a TLS handshake (RFC 8446 §5.1), after which a byte comes now and then.
+@pytest.mark.parametrize(
+    ("scheme", "begins"), [("http", b"HTTP/1.1 200 OK\r\nX-Drip: "), ("https", b"\x16\x03\x03\x3f\xff\x02")]
+)
+def test_a_receiver_that_drips_is_left_after_a_while(settings: Any, scheme: str, begins: bytes) -> None:
+    settings.WEBHOOK_TIMEOUT_S, settings.WEBHOOK_NETWORKS = 0.2, [ip_network("127.0.0.0/8")]
+    over = threading.Event()
 
     def drip(listener: socket.socket) -> None:
         connection, _ = listener.accept()
         with connection:
-            connection.sendall(b"HTTP/1.1 200 OK\r\nX-Drip: ")
-            while not dripping.wait(0.05):
+            connection.sendall(begins)
+            while not over.wait(0.05):
                 try:
-                    connection.sendall(b"a")
+                    connection.sendall(b"\x00" if scheme == "https" else b"a")
                 except OSError:
                     return
 
     with socket.create_server(("127.0.0.1", 0)) as listener:
         thread = threading.Thread(target=drip, args=(listener,), daemon=True)
         thread.start()
-        answer = reaching.post(f"http://127.0.0.1:{listener.getsockname()[1]}/", {}, b"{}")
-        dripping.set()
+        answer = reaching.post(f"{scheme}://127.0.0.1:{listener.getsockname()[1]}/", {}, b"{}")
+        over.set()
         thread.join()
     assert (answer.status, answer.words) == (None, "no whole answer within 0.2 s")
 
 
+def test_a_receiver_that_never_answers_is_left_after_a_while(receiver: Receiver, settings: Any) -> None:
+    settings.WEBHOOK_TIMEOUT_S = 0.2
+    receiver.hold = threading.Event()
+    answer = reaching.post(receiver.address, {}, b"{}")
+    assert (answer.status, answer.words) == (None, "no whole answer within 0.2 s")
+
+
+def test_a_name_is_kept_for_the_receiver_and_each_of_its_addresses_is_tried(
+    receiver: Receiver, settings: Any
+) -> None:
+    settings.WEBHOOK_NETWORKS = [ip_network("127.0.0.0/8"), ip_network("::1/128")]
+    address = receiver.address.replace(
+        "127.0.0.1", "localhost"
+    )  # on many machines ::1 first, where nobody listens
+    assert reaching.post(address, {}, b"{}").good
+    assert receiver.got[0].headers["Host"] == address.split("/")[2]
+
+
 def test_nobody_there_is_said_in_words(settings: Any) -> None:
+    assert "look at its spelling" in reaching.refusal_to_reach(
+        "https://fairband.invalid/"
+    )  # no such name: RFC 6761 §6.4
     settings.WEBHOOK_NETWORKS = [ip_network("127.0.0.0/8")]
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port = listener.getsockname()[1]
