@@ -25,11 +25,13 @@ log = logging.getLogger(__name__)
 
 
 def _sweep_until_stopped(sweep: Callable[[], None], every_s: float) -> None:
-    from django.db import close_old_connections  # noqa: PLC0415 - needs the apps to be loaded
+    from django.db import OperationalError, close_old_connections  # noqa: PLC0415 - needs the apps to be loaded
 
     while not _stop.is_set():
         try:
             sweep()
+        except OperationalError as error:
+            log.warning("A sweep found the database busy or away (%s); it is tried again.", error)
         except Exception:
             log.exception("A sweep failed; it is tried again.")
         finally:
