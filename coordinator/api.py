@@ -43,6 +43,7 @@ urlpatterns = [
         name="registrations-send-back",
     ),
     path(f"{E}registrations/<int:pk>/", registry.RegistrationDetail.as_view(), name="registration"),
+    path(f"{E}hours.ics", registry.HoursCalendar.as_view(), name="hours-calendar"),
     path(f"{E}hours/", registry.HoursList.as_view(), name="hours"),
     path(f"{E}permissions/", permissions.PermissionList.as_view(), name="permissions"),
     path(f"{E}permissions/needed/", permissions.PermissionsNeeded.as_view(), name="permissions-needed"),

@@ -10,17 +10,24 @@ from django.db import IntegrityError, transaction
 from django.db.models import Model, QuerySet
 from django.http import Http404, HttpResponse
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema, extend_schema_view
 from rest_framework import serializers
 from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from apps.common.envelope import TooLarge, Unguarded, status_of_rows
+from apps.common.envelope import MEDIA_TYPE, TooLarge, Unguarded, status_of_rows
 from apps.common.errors import Fault, Faulty, Missing, Stale
 from apps.common.paging import pages_for
-from apps.common.serializers import FaultSerializer, FiniteField, PageFilter, Strict, values_of
+from apps.common.serializers import (
+    FaultSerializer,
+    FiniteField,
+    PageFilter,
+    ProblemSerializer,
+    Strict,
+    values_of,
+)
 from apps.events import actions, maps, queries
 from apps.events.actors import Actor
 from apps.events.models import CODE, Department, Event, Person, Token, Zone
@@ -80,6 +87,10 @@ class EventView(APIView):
         pages = pages_for(self.request, key)
         found = pages.paginate_queryset(rows.order_by(key), self.request, self) or []
         return pages.get_paginated_response(show(found))
+
+    def file_given(self) -> bytes:
+        """A file in the body, as it came; nothing where there is no body."""
+        return self.request.data if isinstance(self.request.data, bytes) else b""
 
     def rows_given(self, most: int = MAX_ROWS) -> list[Any]:
         """A list of rows, or one alone. Raises Faulty."""
@@ -407,7 +418,15 @@ class ZoneMap(EventView):
     parser_classes = [MapParser]
     most_bytes = maps.MAX_BYTES
 
-    @extend_schema(operation_id="zones_map", responses={(200, maps.MEDIA_TYPE): OpenApiTypes.OBJECT})
+    @extend_schema(
+        operation_id="zones_map",
+        responses={
+            (200, maps.MEDIA_TYPE): OpenApiTypes.OBJECT,
+            (409, MEDIA_TYPE): OpenApiResponse(
+                ProblemSerializer, "The event's origin has no place on earth yet."
+            ),
+        },
+    )
     def get(self, request: Request, slug: str) -> HttpResponse:
         content = maps.write_map(self.actor.event, queries.zones_of(self.actor))
         return HttpResponse(content, content_type=maps.MEDIA_TYPE)
@@ -423,7 +442,7 @@ class ZoneMap(EventView):
     )
     @may_be_repeated
     def post(self, request: Request, slug: str) -> Response:
-        read = actions.place_zones(actor=self.actor, content=cast(bytes, request.data))
+        read = actions.place_zones(actor=self.actor, content=self.file_given())
         versions = dict(queries.zones_of(self.actor).values_list("code", "version"))
         answers: list[dict[str, Any]] = [
             {

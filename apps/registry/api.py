@@ -32,7 +32,7 @@ from apps.events.api import (
 )
 from apps.events.models import CODE
 from apps.events.repeats import may_be_repeated
-from apps.registry import actions, queries, workbooks
+from apps.registry import actions, calendars, queries, workbooks
 from apps.registry.batching import Act, act_on_many
 from apps.registry.catalogue import catalogue
 from apps.registry.importing import FORMS, MEDIA_TYPES, read_csv, read_workbook, write_list
@@ -583,6 +583,81 @@ class HoursList(EventView):
         version = {"version": raw["version"]} if "version" in raw else {}
         own = {"id": row.pk, "department": row.department.code, "external_id": row.external_id}
         return {**own, **said, **version}
+
+
+class CalendarParser(BaseParser):
+    """A calendar in the body, as it came."""
+
+    media_type = calendars.MEDIA_TYPE
+
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> bytes:
+        content: bytes = stream.read()
+        return content
+
+
+class CalendarFilter(Strict):
+    department = serializers.CharField(required=False, help_text="code")
+    zone = serializers.CharField(required=False, help_text="code")
+
+
+class CalendarRule(Strict):
+    """Which lines an entry speaks of: those whose `equals` is what its `property` says, in capitals or not."""
+
+    department = serializers.CharField(required=False, help_text="code; left out: all that you write for")
+    property = serializers.CharField(
+        default="LOCATION", max_length=100, help_text="SUMMARY, UID, X-… or another"
+    )
+    equals = serializers.ChoiceField(
+        default=calendars.Target.ZONE.value, choices=[target.value for target in calendars.Target]
+    )
+    before_min = serializers.IntegerField(default=0, min_value=0, max_value=calendars.MAX_MARGIN_MIN)
+    after_min = serializers.IntegerField(default=0, min_value=0, max_value=calendars.MAX_MARGIN_MIN)
+
+
+class HoursCalendar(EventView):
+    """When what is registered is on the air, as a calendar (iCalendar, RFC 5545); POST sets hours from one."""
+
+    parser_classes = [CalendarParser]
+    most_bytes = settings.IMPORT_MAX_BYTES
+
+    @extend_schema(
+        operation_id="hours_calendar",
+        parameters=[CalendarFilter],
+        responses={(200, calendars.MEDIA_TYPE): OpenApiTypes.STR},
+    )
+    def get(self, request: Request, slug: str) -> HttpResponse:
+        given = self.filters(CalendarFilter)
+        lines = queries.registrations_of(self.actor).filter(
+            queries.ON_THE_AIR, **{f"{name}__code": code for name, code in given.items()}
+        )
+        content = calendars.write_calendar(self.actor.event.name, self.actor.event, lines)
+        return HttpResponse(content, content_type=f"{calendars.MEDIA_TYPE}; charset=utf-8")
+
+    @extend_schema(
+        operation_id="hours_from_calendar",
+        description=(
+            "Sets the hours of the lines that a calendar's entries speak of under the rule of the address, all or none. Series "
+            "are repeated within the event's days. Entries that fit no line change nothing; a faulty one that fits keeps all "
+            "out. Answers each line whose hours changed."
+        ),
+        parameters=[CalendarRule],
+        request={calendars.MEDIA_TYPE: OpenApiTypes.STR},
+        responses=RowAnswerSerializer(many=True),
+    )
+    @may_be_repeated
+    def post(self, request: Request, slug: str) -> Response:
+        given = self.filters(CalendarRule)
+        rule = calendars.Rule(
+            given["property"], calendars.Target(given["equals"]), given["before_min"], given["after_min"]
+        )
+        lines = queries.lines_with_hours(self.actor)
+        if "department" in given:
+            lines = lines.filter(department__code=given["department"])
+        read = calendars.read_calendar(self.file_given(), self.actor.event)
+        said = calendars.schedule(read, rule, lines)
+        if said.faults:
+            raise Faulty(said.faults)
+        return answers(actions.register(actor=self.actor, rows=said.rows()))
 
 
 class CarrierSerializer(serializers.Serializer[Any]):

@@ -18,6 +18,7 @@ from apps.events.queries import departments_of, zones_of
 from apps.events.views import EventPage
 from apps.registry import actions, queries, uploads
 from apps.registry.calendars import (
+    MEDIA_TYPE,
     Fate,
     Occurrence,
     Schedule,
@@ -34,7 +35,7 @@ from apps.registry.models import Feed, Registration, Upload
 from apps.registry.rules import refusal_to_register
 from apps.registry.views import SHOWN_ROWS
 
-CALENDAR = "text/calendar; charset=utf-8"
+CALENDAR = f"{MEDIA_TYPE}; charset=utf-8"
 
 
 class CalendarsPage(EventPage):

@@ -30,6 +30,8 @@ MAX_ENTRIES = 2_000  # entries of a file, and occurrences of all of them within 
 MAX_A_DAY = 48  # a series that repeats more often than every half an hour is no schedule
 MAX_REPEATS = 200_000  # steps to be counted through from the beginnings of a file's series to the event
 MAX_SECONDS = 10.0
+MAX_MARGIN_MIN = 1440
+MEDIA_TYPE = "text/calendar"  # RFC 5545, 8.1
 PRODUCT = "-//Fairband//hours on the air//EN"
 
 

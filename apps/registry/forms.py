@@ -15,7 +15,7 @@ from django.http import QueryDict
 from apps.common.choice import whole_number
 from apps.common.errors import Fault, Faulty
 from apps.events.actors import Actor
-from apps.registry.calendars import Rule, Target
+from apps.registry.calendars import MAX_MARGIN_MIN, Rule, Target
 from apps.registry.importing import check_size
 from apps.registry.lines import Names, read_hertz, row_of
 from apps.registry.models import Change, Kind, Registration
@@ -510,8 +510,10 @@ class RuleForm(forms.Form):
             (Target.EXTERNAL_ID, "own number"),
         ],
     )
-    before_min = forms.IntegerField(label="Switched on before, minutes", min_value=0, max_value=1440)
-    after_min = forms.IntegerField(label="Switched off after, minutes", min_value=0, max_value=1440)
+    before_min = forms.IntegerField(
+        label="Switched on before, minutes", min_value=0, max_value=MAX_MARGIN_MIN
+    )
+    after_min = forms.IntegerField(label="Switched off after, minutes", min_value=0, max_value=MAX_MARGIN_MIN)
 
     def __init__(self, data: Any, *, properties: Mapping[str, str], likely: Rule) -> None:
         # What is not in the address is as likely as it can be: nobody has to begin with an empty form.

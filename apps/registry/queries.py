@@ -57,6 +57,8 @@ def registrations_of(actor: Actor) -> QuerySet[Registration]:
     return found.select_related("department", "zone", "kind").order_by("department__code", "label", "pk")
 
 
+# What will be on the air as far as anybody knows: asked for, and not refused by the ruleset.
+ON_THE_AIR = Q(not_permitted="", state__in=[RegistrationState.SUBMITTED, RegistrationState.ACCEPTED])
 BY_CODE = ("department", "zone", "kind")
 
 
@@ -120,10 +122,7 @@ def feed_lines(key: str) -> tuple[Feed, QuerySet[Registration]]:
     feed = Feed.objects.filter(key=key, revoked_at=None).select_related("event", "department", "zone").first()
     if feed is None or (feed.department and feed.department.confidential):
         raise Missing()
-    found = Registration.objects.filter(
-        event=feed.event, department__confidential=False, not_permitted="",
-        state__in=[RegistrationState.SUBMITTED, RegistrationState.ACCEPTED],
-    )  # fmt: skip
+    found = Registration.objects.filter(ON_THE_AIR, event=feed.event, department__confidential=False)
     if feed.department:
         found = found.filter(department=feed.department)
     if feed.zone:

@@ -10,7 +10,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.store]
 BASE = "/api/v1/events/harbour-days/"
 READS = [
     "", "zones/", "departments/", "kinds/", "registrations/", "carriers/", "runs/", "plan/", "plan/breaches/", "editions/",
-    "journal/", "zones.geojson",
+    "journal/", "zones.geojson", "hours.ics",
 ]  # fmt: skip
 
 

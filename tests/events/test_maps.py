@@ -322,6 +322,7 @@ def test_machines_read_and_place_zones_too(site: Site) -> None:
     assert (answer.status_code, [row["status"] for row in answer.json()]) == (201, ["new", "unchanged"])
     answer = boss.post(address, a_map(feature(None)), content_type="application/geo+json")
     assert (answer.status_code, answer.json()["errors"][0]["field"]) == (422, "geometry")
+    assert boss.post(address, b"", content_type="application/geo+json").status_code == 422
     assert site.client("lead").post(address, content, content_type="application/geo+json").status_code == 403
     assert site.client("lead").get(address).status_code == 200
     assert boss.post(address, {}, format="json").status_code == 415

@@ -196,3 +196,5 @@ def test_the_page_proposes_the_same_weekdays_and_says_what_came_along(site: Site
     assert answer.redirect_chain[-1][0] == "/e/hd28/" and "3 lines came along, 4 carriers" in text(answer)
     assert site.browser("lead").get(address).status_code == 403
     assert site.browser("stranger").post(address, given).status_code == 404
+    row = Registration.objects.get(event__slug="hd28", label="crane")
+    assert "earlier: 507.425" in text(boss.get(f"/e/hd28/devices/{row.pk}/"))

@@ -9,6 +9,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar
+from rest_framework.test import APIClient
 
 from apps.common.errors import Conflict, Faulty, Forbidden
 from apps.events.models import Event
@@ -432,3 +433,46 @@ def test_a_lead_makes_and_revokes_addresses_of_their_own_department_only(site: S
     assert client.get("/calendar/of-nobody.ics").status_code == 404
     with pytest.raises(Conflict):
         actions.revoke_feed(actor=site.lead, feed=feed)
+
+
+# -- machines -------------------------------------------------------------------------------
+
+
+def test_machines_read_and_set_hours_as_calendars_too(site: Site) -> None:
+    register(
+        site.coordinator, line("vocals"), line("crane", department="VID"), line("agents", department="GRD")
+    )
+    address = "/api/v1/events/harbour-days/hours.ics"
+    lead, boss = site.client("lead"), site.client("coordinator")
+
+    def names(who: APIClient, query: str = "") -> set[str]:
+        answer = who.get(address + query)
+        assert answer["Content-Type"] == "text/calendar; charset=utf-8"
+        return {entry.name for entry in ics.Calendar(answer.content.decode()).events}
+
+    assert (names(lead), names(boss, "?department=VID")) == ({"vocals"}, {"crane"})
+    assert names(site.client("observer")) == {"vocals", "crane"}
+
+    def send_to(who: APIClient, content: bytes, query: str = ""):
+        return who.post(address + query, content, content_type="text/calendar")
+
+    answer = send_to(lead, outside_calendar(), "?before_min=30")
+    assert [(row["status"], row["row"]) for row in answer.json()] == [("changed", 1)]
+    hours = Registration.objects.get(label="vocals").hours
+    assert hours == [(local(11, 19, 30), local(11, 23)), (local(12, 19, 30), local(12, 23))]
+    assert not Registration.objects.get(label="crane").hours
+    assert send_to(lead, outside_calendar(), "?before_min=30").json() == []
+    answer = send_to(
+        lead, calendar("UID:a\nSUMMARY:vocals\nDTSTART:20270611T200000Z"), "?property=SUMMARY&equals=label"
+    )
+    assert (answer.status_code, answer.json()["errors"][0]["field"]) == (422, "DTEND")
+    assert send_to(lead, b"no calendar").status_code == send_to(lead, b"").status_code == 422
+    assert send_to(lead, outside_calendar(), "?equals=colour").json()["errors"][0]["field"] == "equals"
+    assert (
+        send_to(
+            site.client("lead", writes=False),
+            calendar(SERIES.replace("Show", "vocals")),
+            "?property=SUMMARY&equals=label",
+        ).status_code
+        == 403
+    )
