@@ -5,16 +5,17 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from django.db.models import Q
+from django.utils import timezone
 
 from apps.common.choice import whole_number
 from apps.common.errors import Fault
 from apps.events.actors import Actor
 from apps.registry import tuning
 from apps.registry.judging import judge
-from apps.registry.lines import Names, Reading, read_hertz, read_line
+from apps.registry.lines import Line, Names, Reading, read_hertz, read_line
 from apps.registry.models import Change, Kind, KindRole, Registration
 from apps.registry.queries import asked_tuning, registrations_of
-from apps.registry.rules import permission
+from apps.registry.rules import BandPlan, Granted, comes_late, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied
 from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
@@ -36,7 +37,8 @@ MOVES = {
 @dataclass(frozen=True)
 class RoleGuidance:
     """One carrier of the kind: what it could tune, what of it is permitted here, under which licence, and what is left
-    within the line's own limits and beside what is taken; `fits` carriers side by side at most, by spacing alone."""
+    within the line's own limits, beside what is taken and what the band plan keeps away (`kept`, in words); `fits` carriers
+    side by side at most, by spacing alone. `under`: codes of the permissions without which nothing would be permitted."""
 
     name: str
     tunes: str
@@ -46,6 +48,8 @@ class RoleGuidance:
     left: str
     fits: int
     asked_for: int
+    kept: tuple[str, ...]
+    under: tuple[str, ...]
 
     @property
     def too_many(self) -> bool:
@@ -72,7 +76,10 @@ class Guidance:
 def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | None = None) -> Guidance:
     """Read what is typed so far and say what it means. Reads only; what cannot be understood yet is passed over."""
     found = Guidance(ruleset(actor.event.ruleset))
-    found.alike = _alike(actor, row, registration)
+    names = Names(actor)
+    whose = {} if registration is None else {"department": registration.department.code}
+    line = read_line(names, Reading(1, {**row, **whose}))
+    found.alike = _alike(actor, line, registration) if line else []
     if registration is not None:
         row = {**row, "department": registration.department.code, "id": registration.pk}
     found.faults = [
@@ -80,7 +87,7 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         for fault in judge(actor, [row], all_new=registration is None)[0].faults
         if fault.value and fault.field in row and fault.field != "id"
     ]
-    found.kind = Names(actor).kinds.get(str(row.get("kind") or "").casefold())
+    found.kind = names.kinds.get(str(row.get("kind") or "").casefold())
     if found.kind is None or not found.kind.assigned:
         return found
     asked = Registration(kind=found.kind, can_change=row.get("can_change") or Change.FREELY)
@@ -89,8 +96,10 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     for name in ("fixed_hz", "low_hz", "high_hz"):
         setattr(asked, name, _hertz(row.get(name)))
     occupied = list(actor.event.occupied.all())
+    placed = line is not None and _placed(actor, line, asked, registration)
+    granted, plan = (Granted(actor.event), BandPlan(actor.event)) if placed else (None, None)
     for role in found.kind.roles.all():
-        found.roles.append(_role(found.law, found.kind, role, asked, occupied))
+        found.roles.append(_role(found.law, found.kind, role, asked, occupied, granted, plan))
     first = next(iter(found.kind.roles.all()), None)
     if first is not None:
         wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
@@ -106,13 +115,8 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     return found
 
 
-def _alike(actor: Actor, row: Mapping[str, Any], registration: Registration | None) -> list[Registration]:
+def _alike(actor: Actor, line: Line, registration: Registration | None) -> list[Registration]:
     """Other lines of the same department: the same kind, number, zone and hours, or the same frequency in use there."""
-    if registration is not None:
-        row = {**row, "department": registration.department.code}
-    line = read_line(Names(actor), Reading(1, row))
-    if line is None:
-        return []
     said = line.values
     same = {name: said[name] for name in ("kind", "zone", "quantity", "starts_at", "ends_at") if name in said}
     meant = Q(**same) if len(same) == 5 else Q(pk__in=[])
@@ -123,6 +127,18 @@ def _alike(actor: Actor, row: Mapping[str, Any], registration: Registration | No
     return list(others.exclude(pk=registration.pk if registration else 0)[:ALIKE_SHOWN])
 
 
+def _placed(actor: Actor, line: Line, asked: Registration, registration: Registration | None) -> bool:
+    """Put into the line what permissions and the band plan look at; False while that is not said yet."""
+    if "zone" not in line.values:
+        return False
+    asked.department, asked.zone = line.department, line.values["zone"]
+    asked.starts_at, asked.ends_at = line.values.get("starts_at"), line.values.get("ends_at")
+    asked.late = comes_late(actor, registration or asked, timezone.now())
+    if registration is not None:
+        asked.created_at = registration.created_at
+    return True
+
+
 def _hertz(text: Any) -> int | None:
     try:
         return read_hertz(None, text)
@@ -131,15 +147,22 @@ def _hertz(text: Any) -> int | None:
 
 
 def _role(
-    law: Ruleset, kind: Kind, role: KindRole, asked: Registration, occupied: list[Occupied]
+    law: Ruleset,
+    kind: Kind,
+    role: KindRole,
+    asked: Registration,
+    occupied: list[Occupied],
+    granted: Granted | None,
+    plan: BandPlan | None,
 ) -> RoleGuidance:
     can = asked_tuning(asked, role)
-    whole = permission(law, kind, role, role.tuning, None)
-    allowed = permission(law, kind, role, can, None)
+    whole = permission(law, kind, role, role.tuning, None, granted, asked)
+    allowed = permission(law, kind, role, can, None, granted, asked)
     half = role.bandwidth_hz // 2
     free = allowed.tuning
     for taken in occupied:
         free = tuning.without(free, taken.low_hz - half, taken.high_hz + half)
+    free, kept = plan.narrow(asked, free, role.bandwidth_hz) if plan else (free, [])
     licences = dict.fromkeys(
         f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.source})"
         for part in allowed.tuning
@@ -155,6 +178,8 @@ def _role(
         tuning.in_megahertz(free) if can else "nothing: your limits leave none of what it tunes",
         tuning.side_by_side(free, role.spacing_hz),
         asked.quantity + asked.spares,
+        tuple(part.words for part in kept),
+        tuple(row.code for row in allowed.under),
     )
 
 

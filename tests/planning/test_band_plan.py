@@ -142,6 +142,9 @@ def test_a_line_that_the_band_plan_leaves_nothing_waits_with_the_reason(site: Si
         .get(f"/e/harbour-days/devices/{Registration.objects.first().pk}/")
         .content.decode()
     )  # type: ignore[union-attr]
+    typed = {"label": "new", "kind": "mic", "zone": "main", "quantity": "1", "low_hz": "475", "all_day": "on"}
+    beside = site.browser("lead").post("/e/harbour-days/devices/help/", typed).content.decode()
+    assert "470–478 MHz: kept for late arrivals" in beside and "478.1–607.9 MHz" in beside
     assert "kept for late arrivals" in page
     register(site.lead, line(high_hz=490_000_000))
     assert Registration.objects.get(label="lead vocals").state == "accepted"
