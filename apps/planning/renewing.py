@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
+from apps.common.choice import Choice
 from apps.common.errors import Fault, require
 from apps.events import actions as events
 from apps.events.actors import Actor
@@ -112,7 +113,15 @@ def _bring_surroundings(new: Actor, old: Event) -> None:
     def source(text: str) -> str:
         return f"{text}; as of {old.name}, look again".lstrip("; ")[:200]
 
-    for taken in old.occupied.order_by("pk"):
+    for said in old.television_channels.order_by("pk"):
+        spectrum.mark_channels(
+            actor=new,
+            choice=Choice({f"{said.raster}/{said.name}": 0}),
+            state="occupied" if said.occupied else "free",
+            source=source(said.source),
+            known_on=said.known_on,
+        )
+    for taken in old.occupied.filter(channel=None).order_by("pk"):
         spectrum.mark_occupied(
             actor=new,
             label=taken.label,

@@ -151,7 +151,9 @@ class Comparison:
 def compared(event: Event, heard: Heard) -> Comparison:
     """Hold a survey against what was on the air in earshot of its zone. A constant number of queries."""
     near = zones_in_earshot(event).get(heard.survey.zone.code, set())
-    outsiders = list(event.outsiders.select_related("zone"))
+    outsiders = [
+        row for row in event.outsiders.select_related("zone") if _on_then(row, heard.survey.taken_at)
+    ]
     standing = standing_out(heard.trace, heard.floor_dbm)
     ours = [
         _expected(standing, heard, row["carrier"], row["zone"], row["frequency_hz"], row["bandwidth_hz"])
@@ -175,6 +177,10 @@ def compared(event: Event, heard: Heard) -> Comparison:
         tuple(Unexplained(row, _planned_at(row, planned)) for row in loudest),
         len(found),
     )
+
+
+def _on_then(row: Outsider, at: datetime) -> bool:
+    return row.starts_at is None or row.ends_at is None or row.starts_at <= at <= row.ends_at
 
 
 def _expected(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from django.core.files.uploadedfile import SimpleUploadedFile
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests import surroundings
@@ -37,6 +38,11 @@ desk intercom,hopping,main,2,0,,Cleo 555 0102,,
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     with started(tmp_path_factory.mktemp("service"), FAIRBAND_RUN_HEARTBEAT_S="0.3") as running:
+        sweep = "".join(f"{470 + step / 40};{-110 + (step % 97 == 0) * 40}\n" for step in range(5000))
+        said = {"zone": "main", "taken_at": "2027-06-11T18:00:00Z", "resolution_hz": 25_000}
+        running.send(
+            "coordinator", "surveys/", {**said, "file": SimpleUploadedFile("sweep.csv", sweep.encode())}
+        )
         yield running
 
 
@@ -266,7 +272,7 @@ FOR_COORDINATORS = [
     "", "devices/", "devices/new/", "devices/1/", "import/", "import/1/", "runs/", "runs/1/", "review/", "review/AUD-001/",
     "breaches/", "publish/", "sheets/", "journal/", "devices/?state=withdrawn", "review/?zone=nowhere",
     "review/?order=margin", "set-up/kinds/", "set-up/kinds/mic/", "set-up/surroundings/",
-    "devices/?frequency=locked", "import/?page=9",
+    "devices/?frequency=locked", "import/?page=9", "set-up/television/", "surveys/", "surveys/1/", "surveys/zones/main/",
 ]  # fmt: skip
 FOR_LEADS = ["", "devices/", "devices/1/", "import/", "sheets/", "journal/", "review/", "runs/"]
 

@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from apps.common.choice import Choice
 from apps.common.errors import Faulty, Forbidden
 from apps.events.models import Event
 from apps.events.queries import actor_in
@@ -18,7 +19,7 @@ from apps.planning.snapshot import freeze
 from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration
 from apps.solver import read_problem, solve
-from apps.spectrum.actions import add_outsider, mark_occupied, set_known_loss
+from apps.spectrum.actions import add_outsider, mark_channels, mark_occupied, set_known_loss
 from tests.registry.test_pages import text
 from tests.site import Site, line, make_site, register
 
@@ -51,6 +52,14 @@ def site() -> Site:
             actor=site.coordinator, carrier=carrier, frequency_hz=hertz, reason="by hand"
         )
     planning.approve(actor=site.coordinator, selection=Selection(carriers=("AUD-001", "AUD-002", "AUD-003")))
+    mark_channels(
+        actor=site.coordinator, choice=Choice({"europe-uhf/33": 0}), state="occupied", source="register",
+        known_on=date(2027, 5, 1),
+    )  # fmt: skip
+    mark_channels(
+        actor=site.coordinator, choice=Choice({"europe-uhf/34": 0}), state="free", source="listened",
+        known_on=date(2027, 5, 2),
+    )  # fmt: skip
     mark_occupied(
         actor=site.coordinator, label="channel 31", low_hz=550_000_000, high_hz=558_000_000, source="seen"
     )
@@ -104,7 +113,13 @@ def test_everything_but_what_was_decided_comes_along_on_other_days(site: Site) -
     old_mic, new_mic = site.event.kinds.get(code="mic"), new.kinds.get(code="mic")
     assert new_mic.pk != old_mic.pk and new_mic.roles.get().tuning == old_mic.roles.get().tuning
     assert new.outsiders.get().sure is False and "look again" in new.outsiders.get().source
-    assert new.occupied.get().source == "seen; as of Harbour Days, look again"
+    assert new.occupied.get(channel=None).source == "seen; as of Harbour Days, look again"
+    channels = [(row.name, row.occupied, row.source, row.known_on) for row in new.television_channels.all()]
+    assert channels == [
+        ("33", True, "register; as of Harbour Days, look again", date(2027, 5, 1)),
+        ("34", False, "listened; as of Harbour Days, look again", date(2027, 5, 2)),
+    ]
+    assert new.occupied.get(label="television channel 33").low_hz == 566_000_000
     known = new.known_losses.get()
     assert ({known.one.event, known.other.event}, known.loss_db, known.note) == ({new}, 97, "measured in May")
     gate = new.zones.get(code="gate")

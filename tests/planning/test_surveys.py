@@ -136,6 +136,17 @@ def test_a_survey_is_held_against_what_was_on_in_earshot(site: Site) -> None:
     assert abs(found.unexplained[1].stretch.peak_hz - 488_500_000) <= 10_000
 
 
+def test_an_outsider_explains_something_in_its_hours_only(site: Site) -> None:
+    add_outsider(
+        actor=site.coordinator, label="theatre", zone=site.zone("main"), frequency_hz=485_000_000,
+        bandwidth_hz=200_000, starts_at=AT - timedelta(hours=3), ends_at=AT - timedelta(hours=1),
+    )  # fmt: skip
+    for at, expected, unexplained in ((AT, 0, 1), (AT - timedelta(hours=2), 1, 0)):
+        row = survey(site, (485.0, 0.1, -70), taken_at=at, which="none")
+        found = surveying.compared(site.event, heard(row))
+        assert (len(found.expected), len(found.unexplained)) == (expected, unexplained)
+
+
 def test_what_lies_outside_a_survey_is_neither_seen_nor_missing(site: Site) -> None:
     row = survey(site, content=text((480.0, 0.2, -50), low=478, high=480.5))
     states = {one.code: one.state for one in surveying.compared(site.event, heard(row)).expected}
