@@ -68,6 +68,7 @@ OWN = {
         "recounting",
         "reasons",
         "outlook",
+        "asking",
     },
     "publishing": {
         "freezing",

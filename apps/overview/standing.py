@@ -15,7 +15,8 @@ from apps.planning.models import Run
 from apps.planning.queries import assignments_of, runs_of
 from apps.planning.states import AGREED, RunState
 from apps.planning.verdicts import judged_once
-from apps.publishing.queries import standing_editions, standing_lines
+from apps.publishing.changes import since_before
+from apps.publishing.queries import standing_edition_of, standing_editions, standing_lines
 from apps.registry.queries import carriers_of, registrations_of
 from apps.registry.states import NOT_PERMITTED, RegistrationState
 
@@ -290,7 +291,7 @@ class Standing:
         if number := frequencies[LEFT_OUT]:
             yield Task(
                 f"{_count(number, 'frequency')} found no room.", "See why, and what would place them",
-                self.address("publishing:review", state=LEFT_OUT), urgent=True,
+                self.address("planning:remedies"), urgent=True,
             )  # fmt: skip
         if number := frequencies["proposed"]:
             yield Task(
@@ -345,11 +346,23 @@ class Standing:
             )
         for row in self.rows():
             if row.edition is not None:
-                text = f"The sheet of {row.department.name} is out: edition {row.edition}."
+                text = f"The sheet of {row.department.name} is out: edition {row.edition}.{self._moved_on_it(row)}"
                 tasks.append(
                     Task(text, "Open the sheet", self.address("publishing:sheet", row.department.code))
                 )
         return tasks
+
+    def _moved_on_it(self, row: DepartmentRow) -> str:
+        """What is different on a department's sheet from the one before, in a sentence."""
+        edition = standing_edition_of(self.actor.event, row.department.code)
+        since = since_before(self.actor, edition, row.department.code) if edition else None
+        if since is None:
+            return ""
+        if not since.words:
+            return f" Nothing on it changed since edition {since.edition}."
+        named = ", ".join(f"{unit} {mark}" for unit, mark in list(since.marks.items())[:3])
+        count = f" {_count(len(since.words), 'change')} since edition {since.edition}"
+        return f"{count}: {named}{' …' if len(since.words) > 3 else '.'}" if named else f"{count}."
 
 
 def _count(number: int, noun: str) -> str:

@@ -14,6 +14,7 @@ from apps.events.rules import refusal_to_coordinate
 from apps.journal import actions as journal
 from apps.planning import band_plan, documents
 from apps.planning.models import Assignment, LeftOut, Run, RunDocument
+from apps.planning.queries import ADOPTED
 from apps.planning.states import AssignmentState, RunState
 from apps.registry.models import Carrier
 
@@ -92,7 +93,7 @@ def adopt(*, actor: Actor, run: Run, seen: str | None = None) -> Proposal:
     _explain(run, proposal)
     touch(run.event)
     journal.record(
-        actor=actor, event=run.event.slug, verb="adopted the run", subject=f"run {run.number}",
+        actor=actor, event=run.event.slug, verb=ADOPTED, subject=f"run {run.number}",
         changes={code: {"frequency_hz": pair} for code, pair in proposal.changes.items()},
         reason=f"{len(proposal.passed_over)} left alone" if proposal.passed_over else "",
     )  # fmt: skip

@@ -9,6 +9,8 @@ from django.db.models import QuerySet
 
 from apps.events import queries as events
 from apps.events.actors import Actor
+from apps.events.models import Event, Role
+from apps.journal.models import Entry
 from apps.planning.models import Acceptance, Assignment, LeftOut, Run
 from apps.planning.reasons import cause_in_words, named
 from apps.planning.states import AGREED, AssignmentState
@@ -46,6 +48,19 @@ def acceptances_of(actor: Actor) -> QuerySet[Acceptance]:
     )
 
 
+def changed_by_run(event: Event, number: int) -> list[str]:
+    """The carriers that adopting a run changed, as the journal tells."""
+    found = Entry.objects.filter(event=event.slug, verb=ADOPTED, subject=f"run {number}").first()
+    return list(found.changes) if found else []
+
+
+def coordinators_of(actor: Actor) -> list[tuple[str, str]]:
+    """Whom to ask in this event: (name, address) of its coordinators."""
+    found = actor.event.memberships.filter(role=Role.COORDINATOR).order_by("person__name")
+    return list(found.values_list("person__name", "person__email"))
+
+
+ADOPTED = "adopted the run"
 LEFT_OUT, UNPLANNED = "left out", "not planned yet"
 PLAN_STATES = (*(state.value for state in AssignmentState), LEFT_OUT, UNPLANNED, NOT_PERMITTED)
 

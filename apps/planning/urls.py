@@ -8,7 +8,6 @@ app_name = "planning"
 urlpatterns: list[URLPattern] = [
     path("devices/", views.DeviceList.as_view(), name="devices"),
     path("devices/decide/", views.Decide.as_view(), name="decide"),
-    path("devices/<int:pk>/", views.Device.as_view(), name="device"),
     path("devices/export.csv", views.Export.as_view(), name="export"),
     path("devices/export.xlsx", views.Export.as_view(form="xlsx"), name="export-xlsx"),
     path("runs/", views.Runs.as_view(), name="runs"),
@@ -22,6 +21,7 @@ urlpatterns: list[URLPattern] = [
     path("surveys/<int:number>/progress/", survey_pages.SurveyProgress.as_view(), name="survey-progress"),
     path("surveys/<int:number>/file/", survey_pages.SurveyFile.as_view(), name="survey-file"),
     path("surveys/zones/<slug:zone>/", survey_pages.ZoneSurveys.as_view(), name="zone-surveys"),
+    path("remedies/", views.Remedies.as_view(), name="remedies"),
     path("breaches/", views.Breaches.as_view(), name="breaches"),
     path("review/<slug:code>/", views.Frequency.as_view(), name="frequency"),
 ]

@@ -102,7 +102,7 @@ def judge(event: Event) -> Judged:
     """Recount the whole plan and what is agreed of it."""
     document = snapshot.freeze(event, all_movable=True).problem
     return Judged(
-        _recount(event, document, _plan(event)), _recount(event, document, _plan(event, agreed_only=True))
+        _recount(event, document, plan_of(event)), _recount(event, document, plan_of(event, agreed_only=True))
     )
 
 
@@ -125,7 +125,7 @@ def recount(
     Counted verdicts are kept under the digest of what is on the air in that place and slot and of its rules; a change
     recounts only the places and slots that it reaches.
     """
-    plan = _plan(event, agreed_only=agreed_only)
+    plan = plan_of(event, agreed_only=agreed_only)
     for code, hertz in (changed or {}).items():
         if hertz is None:
             plan.pop(code, None)
@@ -134,7 +134,8 @@ def recount(
     return _recount(event, snapshot.freeze(event, all_movable=True).problem, plan)
 
 
-def _plan(event: Event, *, agreed_only: bool = False) -> dict[str, int]:
+def plan_of(event: Event, *, agreed_only: bool = False) -> dict[str, int]:
+    """{carrier: hertz} of the working plan, or of what is agreed of it."""
     assigned = Assignment.objects.filter(event=event, carrier__withdrawn=False)
     if agreed_only:
         assigned = assigned.filter(state__in=AGREED)

@@ -11,7 +11,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.html import format_html
@@ -22,10 +22,11 @@ from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
 from apps.events.setting_up import SetUpPage
 from apps.events.views import EventPage, add_refusal
-from apps.planning import actions, adopting, documents, queries, running, verdicts
+from apps.planning import actions, adopting, asking, documents, queries, running, verdicts
 from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, NextEventForm, RunForm
-from apps.planning.margins import standing_margins
+from apps.planning.margins import margins_of, standing_margins
 from apps.planning.models import Acceptance, Run, RunDocument
+from apps.planning.outlook import outlook
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
 from apps.planning.renewing import Renewed, renew
@@ -66,6 +67,7 @@ class DeviceList(EventPage):
             form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
             any_at_all=bool(everything) or registrations_of(self.actor).exists(),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
+            coordinators=queries.coordinators_of(self.actor),
         )  # fmt: skip
 
 
@@ -99,7 +101,12 @@ class Device(registry_pages.Device):
     def beside(self, registration: Registration) -> dict[str, Any]:
         margins = standing_margins(self.event)
         got = rows_by_registration(self.actor, [registration])[registration.pk]
-        return {"got": [(row, margins.get(row.carrier.code)) for row in got]}
+        shown = [
+            (row, margin, outlook(margin) if margin else "")
+            for row in got
+            for margin in [margins.get(row.carrier.code)]
+        ]
+        return {"got": shown, "coordinators": queries.coordinators_of(self.actor)}
 
 
 class Decide(EventPage):
@@ -328,7 +335,7 @@ class RunPage(EventPage):
             if self.attempt(lambda: adopted.append(adopting.adopt(actor=self.actor, run=run, seen=seen))):
                 count = len(adopted[0].changes)
                 messages.success(request, f"Adopted: {count} carrier{'s' if count != 1 else ''} changed.")
-                return redirect("publishing:review", slug)
+                return redirect(f"{reverse('publishing:review', args=[slug])}?run={number}")
         return redirect(request.path)
 
 
@@ -379,17 +386,26 @@ class Frequency(EventPage):
             return redirect(request.path)
         if request.POST.get("do") == "clear":
             return self.clear(request, row)
-        form = FrequencyForm(request.POST)
+        typed = request.POST.copy()
+        if picked := whole_number(request.POST.get("pick", "")):
+            typed["frequency_hz"], typed["shown"], typed["do"] = in_megahertz(picked), "", "look"
+        form = FrequencyForm(typed)
         if not form.is_valid():
             return self.shown(row, form, status=422)
         given = form.cleaned_data
+        if request.POST.get("do") == "free":
+            return self.shown(
+                row, form, free=self.free(code, given["frequency_hz"]), near_hz=given["frequency_hz"]
+            )
         if given["version"] != (row.assignment.version if row.assignment else 0):
             return self.shown_stale(request, row, given["frequency_hz"])
         effect = effect_of(self.actor, code, given["frequency_hz"])
+        if picked:
+            return self.shown(row, with_shown(typed, effect["after"]), effect=effect)
         if request.POST.get("do") == "save" and given["shown"] == effect["after"].digest:
             return self.set_frequency(row, form, effect)
         changed = request.POST.get("do") == "save" and bool(given["shown"])
-        return self.shown(row, with_shown(request, effect["after"]), effect=effect, plan_changed=changed)
+        return self.shown(row, with_shown(typed, effect["after"]), effect=effect, plan_changed=changed)
 
     def set_frequency(self, row: PlanRow, form: FrequencyForm, effect: dict[str, Any]) -> HttpResponse:
         given = form.cleaned_data
@@ -422,6 +438,9 @@ class Frequency(EventPage):
             messages.success(self.request, f"{said}; it breaks no new rule.")
         return redirect(f"{reverse('publishing:review', args=[self.event.slug])}?text={row.carrier.code}")
 
+    def free(self, code: str, near_hz: int | None) -> tuple[asking.Free, ...] | None:
+        return asking.free_near(self.event, code, near_hz)
+
     def clear(self, request: HttpRequest, row: PlanRow) -> HttpResponse:
         reason, version = request.POST.get("reason", ""), request.POST.get("version", "")
 
@@ -447,19 +466,21 @@ class Frequency(EventPage):
     def shown(self, row: PlanRow, form: FrequencyForm, status: int = 200, **more: Any) -> HttpResponse:
         own: list[Breach] = []
         if self.actor.sees_all:
-            own = [
-                breach
-                for breach in verdicts.recount(self.event).breaches
-                if row.carrier.code in breach.carriers
-            ]
+            effect = more.get("effect")
+            standing = effect["before"] if effect else verdicts.recount(self.event)
+            own = [breach for breach in standing.breaches if row.carrier.code in breach.carriers]
+            if effect and effect["broken"] and "free" not in more:
+                more |= {"free": self.free(row.carrier.code, effect["hertz"]), "near_hz": effect["hertz"]}
+            if effect and any(breach.rule == "raster" for breach in effect["broken"]):
+                more["reach"] = asking.reach_of(self.event, row.carrier.code, effect["hertz"])
         return self.render(
             row=row, form=form, status=status, refused=refusal_to_change(self.actor, row.assignment),
             causes=[cause_in_words(cause) for cause in row.blocked_by[:CAUSES_SHOWN]], own=own, **more,
         )  # fmt: skip
 
 
-def with_shown(request: HttpRequest, after: Recount) -> FrequencyForm:
-    typed = request.POST.copy()
+def with_shown(given: QueryDict, after: Recount) -> FrequencyForm:
+    typed = given.copy()
     typed["shown"] = after.digest
     return FrequencyForm(typed)
 
@@ -471,11 +492,26 @@ def effect_of(actor: Actor, code: str, hertz: int) -> dict[str, Any]:
     was, will = {row.key for row in before.breaches}, {row.key for row in after.breaches}
     broken = [row for row in after.breaches if row.key not in was]
     mended = [row for row in before.breaches if row.key not in will]
+    margin = margins_of(actor.event, after.assignments, named=False).get(code)
     touched = {other for row in broken for other in row.carriers} - {code}
     return {
         "before": before, "after": after, "broken": broken, "mended": mended, "hertz": hertz,
+        "margin": margin, "outlook": outlook(margin) if margin else "",
         "affected": list(carriers_of(actor).filter(code__in=touched)),
     }  # fmt: skip
+
+
+class Remedies(EventPage):
+    """What would place those whom the plan leaves out: each single change that was tried, and how many it buys."""
+
+    here = "publishing:review"
+    template = "planning/remedies.html"
+    refusal = staticmethod(refusal_to_see_runs)
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        left = [row for row in plan_rows(self.actor) if row.state == queries.LEFT_OUT]
+        cures = asking.cures_of(self.event) if left else None
+        return self.render(left=left, cures=cures, coordinators=queries.coordinators_of(self.actor))
 
 
 # -- breaches -------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from apps.common.serializers import PageFilter, Strict
 from apps.events.api import EventView
 from apps.events.queries import departments_of
 from apps.events.repeats import may_be_repeated
-from apps.publishing import actions, queries, rendering
+from apps.publishing import actions, changes, queries, rendering
 from apps.publishing.models import Edition
 
 
@@ -142,7 +142,10 @@ class SheetView(EditionView):
         header, lines = queries.header_of(edition), [queries.sheet_line(line) for line in stored]
         match form:
             case "pdf":
-                return HttpResponse(rendering.pdf(header, lines, code), content_type="application/pdf")
+                since = (
+                    changes.since_before(self.actor, edition, code) if set(given) == {"department"} else None
+                )
+                return HttpResponse(rendering.pdf(header, lines, code, since), content_type="application/pdf")
             case "csv":
                 return HttpResponse(rendering.csv(header, lines), content_type="text/csv; charset=utf-8")
         return HttpResponse(rendering.json(header, lines), content_type="application/json")

@@ -1,10 +1,16 @@
 """What is different between two editions of one device's line, in the words of the person who holds the device."""
 
+from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from apps.publishing import rendering
-from apps.publishing.sheets import SheetLine
+from apps.events.actors import Actor
+from apps.publishing import freezing, queries, rendering
+from apps.publishing.models import Edition
+from apps.publishing.sheets import SheetLine, Since
+
+NEW = "new"
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,56 @@ def between(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = T
         for name, a, b, matters in compared
         if a != b
     ]
+
+
+def since(edition: int, before: Iterable[SheetLine], after: Iterable[SheetLine], zone: ZoneInfo) -> Since:
+    """What changed on a department's sheet since the edition of that number, of which `before` holds the lines."""
+    held, now = {line.unit: line for line in before}, {line.unit: line for line in after}
+    marks: dict[str, str] = {}
+    words: list[str] = []
+    for unit, line in now.items():
+        old = held.get(unit)
+        if old is None:
+            marks[unit] = NEW
+            words.append(f"{unit} ({line.label}) is new: {_frequency(line)}")
+            continue
+        turned = [change for change in between(old, line, zone) if change.matters]
+        if not turned:
+            continue
+        if old.frequency_hz != line.frequency_hz:
+            marks[unit] = f"was {rendering.megahertz(old.frequency_hz)}" if old.frequency_hz else "was off"
+        else:
+            marks[unit] = f"changed: {', '.join(change.name for change in turned)}"
+        told = "; ".join(f"{change.name} was {change.old}, is {change.new}" for change in turned)
+        words.append(f"{unit} ({line.label}): {told}")
+    gone = [line for unit, line in held.items() if unit not in now]
+    words += [f"{line.unit} ({line.label}) is gone: it must stay off" for line in gone]
+    return Since(edition, marks, tuple(words))
+
+
+def since_before(actor: Actor, edition: Edition, department: str) -> Since | None:
+    """What changed on a department's sheet since the edition that its readers held before; None where it is their first."""
+    before = queries.edition_before(edition, department)
+    if before is None:
+        return None
+    old, new = (
+        [queries.sheet_line(line) for line in queries.lines_of(actor, which).filter(department=department)]
+        for which in (before, edition)
+    )
+    return since(before.number, old, new, ZoneInfo(actor.event.timezone))
+
+
+def departments_changed(actor: Actor) -> set[str]:
+    """Codes of the departments on whose sheets a new edition of everybody would change something that matters."""
+    zone = ZoneInfo(actor.event.timezone)
+    before: dict[str, list[SheetLine]] = defaultdict(list)
+    after: dict[str, list[SheetLine]] = defaultdict(list)
+    for stored in queries.standing_lines(actor).exclude(department=""):
+        before[stored.department].append(queries.sheet_line(stored))
+    for content in freezing.lines_of(actor):
+        if content["department"]:
+            after[content["department"]].append(queries.line_of(content))
+    return {code for code in before.keys() | after.keys() if since(0, before[code], after[code], zone).words}
 
 
 def _frequency(line: SheetLine) -> str:

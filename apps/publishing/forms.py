@@ -7,6 +7,7 @@ from django import forms
 from apps.events.actors import Actor
 from apps.events.models import Department
 from apps.events.queries import departments_of
+from apps.planning.outlook import OUTLOOKS
 from apps.planning.queries import PLAN_STATES
 from apps.publishing import differences, reaching
 from apps.publishing.models import Mailbox
@@ -19,6 +20,9 @@ class ReviewFilter(DeviceFilter):
     """Which rows of the plan show; kept in the address."""
 
     order = forms.ChoiceField(required=False, choices=[("", "by carrier"), ("margin", "worst margin first")])
+    outlook = forms.ChoiceField(
+        label="By the model", required=False, choices=[("", "all"), *((word, word) for word in OUTLOOKS)]
+    )
     since = forms.ChoiceField(label="Change", required=False)
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:

@@ -30,12 +30,15 @@ from apps.spectrum.rulesets import Ruleset, ruleset
 OUTSIDER = "outsider"
 
 
-def lines_of(actor: Actor, department: Department | None, counted: Recount) -> list[dict[str, Any]]:
+def lines_of(
+    actor: Actor, department: Department | None = None, counted: Recount | None = None
+) -> list[dict[str, Any]]:
     """One line per unit of the event or of one department, in the order of zone and carrier; outsiders at the end.
 
     A carrier that nobody agreed to yet, that was left out or is not permitted here, stands with its reason and
     without a frequency: it must stay off. `counted` is the recount of what is agreed: what is signed for in it stands
-    on the lines of all that it concerns, in the words that each department may read.
+    on the lines of all that it concerns, in the words that each department may read. Without it the lines hold what
+    people set and nothing of the model, which is enough, and quick, to see what would change.
     """
     event, law = actor.event, ruleset(actor.event.ruleset)
     carriers = carriers_of(actor).prefetch_related("units", "registration__kind__roles")
@@ -53,14 +56,15 @@ def lines_of(actor: Actor, department: Department | None, counted: Recount) -> l
                 f"{row.carrier.code}: {megahertz(agreed[row.carrier.code])} MHz"
             )
     papers = _Papers(event)
-    near, left_over = Neighbours(event), margins_of(event, agreed_frequencies(event), named=False)
-    accepted = Accepted(event, counted, eyes)
+    near = Neighbours(event)
+    left_over = margins_of(event, agreed_frequencies(event), named=False) if counted else {}
+    accepted = Accepted(event, counted, eyes) if counted else None
     found = [
         {
             **line,
             "margin": margin.words if margin else "",
             "outlook": outlook(margin) if margin else "",
-            "accepted": accepted.of(row),
+            "accepted": accepted.of(row) if accepted else (),
         }
         for row in rows
         for margin in [left_over.get(row.carrier.code)]

@@ -47,7 +47,12 @@ def header_of(edition: Edition) -> EditionHeader:
 
 
 def sheet_line(line: EditionLine) -> SheetLine:
-    content: dict[str, Any] = dict(line.content)
+    return line_of(line.content)
+
+
+def line_of(kept: dict[str, Any]) -> SheetLine:
+    """A line from its frozen values."""
+    content: dict[str, Any] = dict(kept)
     for name in ("starts_at", "ends_at"):
         content[name] = datetime.fromisoformat(content[name]) if content[name] else None
     # Editions from before there were stretches have none.
@@ -59,6 +64,12 @@ def sheet_line(line: EditionLine) -> SheetLine:
     for name in ("spares", "beware", "accepted"):
         content[name] = tuple(content.get(name, ()))
     return SheetLine(**content)
+
+
+def edition_before(edition: Edition, department: str) -> Edition | None:
+    """The edition that a department's readers held until this one: of their own part or of the whole event."""
+    found = Edition.objects.filter(event=edition.event_id, number__lt=edition.number)
+    return found.filter(department__in=["", department]).order_by("-number").first()
 
 
 def standing_editions(event: Event) -> dict[str, Edition]:

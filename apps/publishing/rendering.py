@@ -8,7 +8,8 @@ and white. The same lines give the same bytes.
 import csv as csv_module
 import io
 import json as json_module
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -38,12 +39,14 @@ from reportlab.platypus import (
 )
 
 from apps.publishing import batteries
-from apps.publishing.sheets import EditionHeader, MustStayOff, SheetLine, must_stay_off
+from apps.publishing.sheets import EditionHeader, MustStayOff, SheetLine, Since, must_stay_off
 from apps.registry.lines import hours_in_words, intervals_of
 
 FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
 SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ outside"}
 OUTLOOKS = {"fine": "✓", "test at rehearsal": "◐", "expect trouble": "▲"}
+CHANGES_TOLD = 60
+A_RANGE = re.compile(r"([\d.]+) (?:to|–|and) ([\d.]+) MHz")  # as rulesets write ranges in their cautions
 OFF = "✕ stay off"
 INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
 
@@ -177,14 +180,18 @@ class Code(Flowable):
                     )
 
 
-def pdf(header: EditionHeader, lines: Sequence[SheetLine], department: str = "") -> bytes:
-    """One department's paper (or the whole event's): cover, what must stay off, then a table per zone."""
+def pdf(
+    header: EditionHeader, lines: Sequence[SheetLine], department: str = "", since: Since | None = None
+) -> bytes:
+    """One department's paper (or the whole event's): cover, what changed, what must stay off, then a table per zone."""
     named = (
         next((line.department_name for line in lines if line.department == department), department)
         or "whole event"
     )
     zone = ZoneInfo(header.timezone)
     story: list[Flowable] = _cover(header, named, lines, zone)
+    if since:
+        story += _changed(since)
     off = [line for line in lines if line.frequency_hz is None]
     if off:
         story += [
@@ -196,10 +203,10 @@ def pdf(header: EditionHeader, lines: Sequence[SheetLine], department: str = "")
     on = [line for line in lines if line.frequency_hz is not None]
     for code in sorted({line.zone for line in on}):
         here = [line for line in on if line.zone == code]
-        story += [Spacer(1, 6 * mm), _table(header, here, zone)]
+        story += [Spacer(1, 6 * mm), _table(header, here, zone, since.marks if since else {})]
     if not lines:
         story += [Spacer(1, 8 * mm), Paragraph("This department has no devices in this edition.", TEXT)]
-    story += [Spacer(1, 6 * mm), _cautions(header)]
+    story += [Spacer(1, 4 * mm), _cautions(header, lines)]
     return _built(header, story, f"{named}, edition {header.number}")
 
 
@@ -287,11 +294,32 @@ def _example(lines: Sequence[SheetLine]) -> str:
     return f"; {line.unit} is device {line.unit.rsplit('/', 1)[-1]} on carrier {line.carrier}" if line else ""
 
 
-def _cautions(header: EditionHeader) -> Flowable:
-    cautions = [*OWN_CAUTIONS, *header.cautions]
-    box = Table([[[Paragraph(f"▲ {escape(text)}", SMALL) for text in cautions]]], colWidths=[WIDTH])
-    box.setStyle(TableStyle([("BOX", (0, 0), (-1, -1), 1, INK), ("BACKGROUND", (0, 0), (-1, -1), SHADE)]))
-    return KeepTogether([box])
+def _cautions(header: EditionHeader, lines: Sequence[SheetLine]) -> Flowable:
+    """The cautions, one row each, so that they fill what is left of a page before they ask for another."""
+    cautions = cautions_for(header, lines)
+    box = Table([[Paragraph(f"▲ {escape(text)}", SMALL)] for text in cautions], colWidths=[WIDTH])
+    box.setStyle(
+        TableStyle(
+            [
+                ("BOX", (0, 0), (-1, -1), 1, INK),
+                ("BACKGROUND", (0, 0), (-1, -1), SHADE),
+                ("TOPPADDING", (0, 0), (-1, -1), 1),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
+            ]
+        )
+    )
+    return box
+
+
+def cautions_for(header: EditionHeader, lines: Iterable[SheetLine]) -> list[str]:
+    """What matters for the rows of a sheet first; cautions on ranges in which it has no row come last."""
+    used = [line.frequency_hz for line in lines if line.frequency_hz]
+
+    def elsewhere(caution: str) -> bool:
+        ranges = [(float(low) * 1e6, float(high) * 1e6) for low, high in A_RANGE.findall(caution)]
+        return bool(ranges) and not any(low <= hertz <= high for low, high in ranges for hertz in used)
+
+    return [*OWN_CAUTIONS, *sorted(header.cautions, key=elsewhere)]
 
 
 STAY_OFF = "If this sheet was replaced, or names no frequency, the device stays off."
@@ -307,7 +335,22 @@ OWN_CAUTIONS = (
 )
 
 
-def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) -> Flowable:
+def _changed(since: Since) -> list[Flowable]:
+    """What is different from the paper that this one replaces; without it everybody compares the two by eye."""
+    told = since.words[:CHANGES_TOLD]
+    more = len(since.words) - len(told)
+    head = f"Changed since edition {since.edition}: {len(since.words) or 'nothing'}"
+    return [
+        Spacer(1, 5 * mm),
+        Paragraph(head, HEAD),
+        *(Paragraph(f"≠ {escape(words)}", SMALL) for words in told),
+        *([Paragraph(f"and {more} more, marked in their rows", SMALL)] if more else []),
+    ]
+
+
+def _table(
+    header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo, marks: Mapping[str, str]
+) -> Flowable:
     """A zone's devices: label, frequency, what stands beside it, settings, hours and batteries, and the live page."""
     title = Paragraph(f"{escape(lines[0].zone_name)} <font size=8>({len(lines)} devices)</font>", HEAD)
     heads = ["Device", "MHz", "Match at both ends", "On the air · batteries", ""]
@@ -327,6 +370,11 @@ def _table(header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo) ->
                 ],
                 [
                     Paragraph(megahertz(line.frequency_hz or 0), FIGURE),
+                    *(
+                        [Paragraph(f"≠ <b>{escape(marks[line.unit])}</b>", SMALL)]
+                        if line.unit in marks
+                        else []
+                    ),
                     Paragraph(_beside(line), SMALL),
                 ],
                 [Paragraph(_settings(line), SMALL), Paragraph(_spare(line), SMALL)],

@@ -18,7 +18,7 @@ from apps.events.models import Department, Zone
 from apps.events.views import EventPage
 from apps.publishing import changes, queries, rendering
 from apps.publishing.models import Edition, EditionLine
-from apps.publishing.sheets import EditionHeader, SheetLine, must_stay_off
+from apps.publishing.sheets import EditionHeader, SheetLine, Since, must_stay_off
 from apps.registry.models import Unit
 
 MEDIA = {
@@ -120,9 +120,9 @@ class DepartmentSheet(SheetPage):
         editions = queries.editions_of(self.actor).filter(department__in=["", row.code])
         return self.render(
             department=row, edition=edition, counts=counts, header=header, editions=editions[:20],
-            off=must_stay_off(lines),
+            off=must_stay_off(lines), since=changes.since_before(self.actor, edition, row.code),
             zones=by_zone((line for line in lines if line.frequency_hz is not None), self.zone),
-            cautions=[*rendering.OWN_CAUTIONS, *header.cautions],
+            cautions=rendering.cautions_for(header, lines),
         )  # fmt: skip
 
 
@@ -136,7 +136,8 @@ class SheetFile(SheetPage):
             raise Missing()
         header = queries.header_of(edition)
         lines = [queries.sheet_line(line) for line in _lines(self, edition, row)]
-        return _file(header, lines, row.code, suffix, f"{slug}-{row.code}-edition-{edition.number}")
+        since = changes.since_before(self.actor, edition, row.code) if suffix == "pdf" else None
+        return _file(header, lines, row.code, suffix, since, f"{slug}-{row.code}-edition-{edition.number}")
 
 
 class ZoneSheet(SheetPage):
@@ -179,7 +180,8 @@ class DeviceSheet(SheetPage):
             return answer
         return self.render(
             department=row, edition=edition, counts=counts, header=header, shown=Shown.of(line, self.zone),
-            cautions=[*rendering.OWN_CAUTIONS, *header.cautions],
+            since=changes.since_before(self.actor, edition, row.code),
+            cautions=rendering.cautions_for(header, [line]),
         )  # fmt: skip
 
 
@@ -187,9 +189,11 @@ def _lines(page: SheetPage, edition: Edition, department: Department) -> QuerySe
     return queries.lines_of(page.actor, edition).filter(department=department.code)
 
 
-def _file(header: EditionHeader, lines: list[SheetLine], code: str, suffix: str, name: str) -> HttpResponse:
+def _file(
+    header: EditionHeader, lines: list[SheetLine], code: str, suffix: str, since: Since | None, name: str
+) -> HttpResponse:
     drawn = {
-        "pdf": lambda: rendering.pdf(header, lines, code),
+        "pdf": lambda: rendering.pdf(header, lines, code, since),
         "csv": lambda: rendering.csv(header, lines),
         "json": lambda: rendering.json(header, lines),
     }

@@ -68,6 +68,18 @@ class SheetLine:
 
 
 @dataclass(frozen=True)
+class Since:
+    """What is different from the edition before, for who holds that on paper.
+
+    marks: {unit: what stands in its row, «new» or «was 553.425»}; words: the changes one by one, for the top of the sheet.
+    """
+
+    edition: int
+    marks: dict[str, str]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class MustStayOff:
     """Devices of one line of a list that have no frequency for the same reason."""
 

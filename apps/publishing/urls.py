@@ -8,6 +8,7 @@ app_name = "publishing"
 urlpatterns: list[URLPattern] = [
     path("batches/", batch_pages.Batches.as_view(), name="batches"),
     path("batches/<int:number>/", batch_pages.BatchPage.as_view(), name="batch"),
+    path("devices/<int:pk>/", views.Line.as_view(), name="line"),
     path("review/", views.Review.as_view(), name="review"),
     path("decide/", views.Decide.as_view(), name="decide"),
     path("publish/", views.Publish.as_view(), name="publish"),

@@ -11,24 +11,27 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
-from apps.common.choice import Choice
+from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty
 from apps.events.models import Department
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import actions, verdicts
+from apps.planning import views as planning_pages
 from apps.planning.actions import Selection
 from apps.planning.margins import Margin, standing_margins
-from apps.planning.queries import PlanRow, plan_rows
+from apps.planning.outlook import outlook
+from apps.planning.queries import PlanRow, changed_by_run, coordinators_of, plan_rows
 from apps.planning.states import AGREED, AssignmentState
 from apps.planning.views import refusal_to_see_runs
-from apps.publishing import differences, rendering
+from apps.publishing import changes, differences, rendering
 from apps.publishing.actions import concerns, publish
 from apps.publishing.differences import Published
 from apps.publishing.forms import PublishForm, ReviewFilter
 from apps.publishing.models import Edition
 from apps.registry import batching
 from apps.registry.forms import ReasonForm
+from apps.registry.models import Registration
 from apps.registry.queries import BY_CODE, carriers_of, registrations_of
 from apps.registry.states import RegistrationState, may_move
 
@@ -44,6 +47,11 @@ class Shown:
     since: str
     held_hz: int | None
     margin: Margin | None = None
+
+    @property
+    def outlook(self) -> str:
+        """What the margin lets expect, as a word; empty without a frequency."""
+        return outlook(self.margin) if self.margin else ""
 
     @property
     def item(self) -> str:
@@ -63,6 +71,8 @@ class ReviewPage(EventPage):
         """The plan as the actor may see it, in the order of carriers, as the filters leave it."""
         chosen = form.chosen()
         carriers = carriers_of(self.actor)
+        if number := whole_number(self.request.GET.get("run", "")):
+            carriers = carriers.filter(code__in=changed_by_run(self.event, number))
         for name in BY_CODE:
             if chosen.get(name):
                 carriers = carriers.filter(**{f"registration__{name}__code": chosen[name]})
@@ -75,6 +85,7 @@ class ReviewPage(EventPage):
             for shown in [self.shown_row(row, held, known)]
             if chosen.get("state", row.state) == row.state
             and chosen.get("since", shown.since) == shown.since
+            and chosen.get("outlook", shown.outlook) == shown.outlook
             and all(word in _words(row) for word in words)
         ]
         return sorted(found, key=_worst_first) if chosen.get("order") == "margin" else found
@@ -107,7 +118,8 @@ class Review(ReviewPage):
         everything = Choice.of((shown.row.carrier.code, shown.version) for shown in rows)
         page = Paginator(rows, ROWS_A_PAGE).get_page(request.GET.get("page"))
         return self.render(
-            form=form, page=page, filtered=bool(form.chosen()), everything=everything,
+            form=form, page=page, filtered=bool(form.chosen() or request.GET.get("run")), everything=everything,
+            run=whole_number(request.GET.get("run", "")), coordinators=coordinators_of(self.actor),
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
@@ -223,6 +235,26 @@ def _line_of(row: PlanRow) -> str:
     return f"{row.carrier.code} at {rendering.megahertz(hertz)} MHz: {registration.label}, {registration.zone.name}"
 
 
+class Line(planning_pages.Device):
+    """One line with the carriers that it got, and which of them stand on paper already."""
+
+    def beside(self, registration: Registration) -> dict[str, Any]:
+        more = super().beside(registration)
+        held = differences.published(self.actor)
+        edition = held.editions.get(registration.department.code)
+        on_paper = {
+            row.carrier.code: held.frequencies.get(row.carrier.code) == row.assignment.frequency_hz
+            for row, _, _ in more["got"]
+            if row.assignment
+        }
+        return more | {
+            "edition": edition,
+            "on_paper": on_paper,
+            "held": held.frequencies,
+            "all_on_paper": all(on_paper.values()),
+        }
+
+
 # -- publishing -----------------------------------------------------------------------------
 
 
@@ -234,8 +266,12 @@ class Publish(EventPage):
     refusal = staticmethod(refusal_to_see_runs)
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        initial = {"department": request.GET.get("department", "")}
-        return self.shown(PublishForm(actor=self.actor, initial=initial))
+        chosen, only = request.GET.get("department"), ""
+        if chosen is None and self.event.editions.exists():
+            changed = changes.departments_changed(self.actor)
+            only = next(iter(changed)) if len(changed) == 1 else ""
+        initial = {"department": only if chosen is None else chosen}
+        return self.shown(PublishForm(actor=self.actor, initial=initial), only_changed=bool(only))
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         form = PublishForm(request.POST, actor=self.actor)
@@ -285,13 +321,16 @@ class Publish(EventPage):
             actor=self.actor, note=form.cleaned_data["note"].strip(), department=department, seen=seen
         )
 
-    def shown(self, form: PublishForm, *, refused: bool = False) -> HttpResponse:
-        """The page; after an attempt that was `refused`, it says so first."""
+    def shown(self, form: PublishForm, *, refused: bool = False, only_changed: bool = False) -> HttpResponse:
+        """The page; after an attempt that was `refused`, it says so first.
+
+        `only_changed`: the one department for which something changed was chosen for whoever has not chosen yet.
+        """
         department = self.department_of(form)
         judged = verdicts.judge(self.event)
         rows = plan_rows(self.actor)
         held = differences.published(self.actor)
-        changes = differences.changes_by_department(rows, held)
+        moved = differences.changes_by_department(rows, held)
         names = dict(self.event.departments.values_list("code", "name"))
         standing = [breach for breach in judged.agreed.standing if concerns(breach, department)]
         waiting: dict[str, int] = {}
@@ -304,9 +343,10 @@ class Publish(EventPage):
             signed=[row for row in judged.agreed.signed if concerns(row[0], department)],
             waiting=sorted(waiting.items()), proposed=judged.proposed_that_break,
             agreed=len(rows) - sum(waiting.values()), refused=refusal_to_coordinate(self.actor),
+            only_changed=only_changed,
             last=self.event.editions.order_by("-number").first(),
             departments=[
-                (dept, names.get(dept, dept), some, held.editions.get(dept)) for dept, some in sorted(changes.items())
-                if department is None or department.code == dept
+                (dept, names.get(dept, dept), some, held.editions.get(dept)) for dept, some in sorted(moved.items())
+                if department is None or only_changed or department.code == dept
             ],
         )  # fmt: skip

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from apps.solver.arrays import Arrays
-from apps.solver.problem import Problem
+from apps.solver.problem import Blocked, Carrier, Problem
 from apps.solver.search import Search
 from apps.solver.standing import place_alone
 
@@ -32,15 +32,25 @@ def remedies(
     *,
     should_stop: Callable[[], bool] | None = None,
 ) -> tuple[Remedy, ...]:
-    """Every single change that places somebody who was left out, the one that buys most first."""
+    """Every single change that places somebody who was left out, the one that buys most first.
+
+    Whoever has room as the plan stands needs no remedy and is named in none: see placeable().
+    """
     found = []
+    as_it_stands = set(placeable(problem, assignments))
     for what, name, changed, plan in _changes(problem, assignments):
         if should_stop is not None and should_stop():
             break
         placed = _placed(changed, plan, {c.id for c in problem.carriers if c.id not in assignments})
-        if placed:
-            found.append(Remedy(what, name, placed))
+        bought = tuple(code for code in placed if code not in as_it_stands)
+        if bought:
+            found.append(Remedy(what, name, bought))
     return tuple(sorted(found, key=lambda remedy: -len(remedy.places)))
+
+
+def placeable(problem: Problem, assignments: Mapping[str, int]) -> tuple[str, ...]:
+    """Those left out who have room as the plan stands: nothing has to change for them, and nobody to move."""
+    return _placed(problem, assignments, {c.id for c in problem.carriers if c.id not in assignments})
 
 
 def _placed(problem: Problem, plan: Mapping[str, int], wanted: set[str]) -> tuple[str, ...]:
@@ -61,13 +71,21 @@ def _changes(
 ) -> list[tuple[str, str, Problem, Mapping[str, int]]]:
     """(what, name, changed problem, plan) of everything that is worth a try."""
     changes: list[tuple[str, str, Problem, Mapping[str, int]]] = []
-    for row, rule in enumerate(problem.products):
+    out = [carrier for carrier in problem.carriers if carrier.id not in assignments]
+    kinds = {carrier.kind for carrier in out}
+    # What shields the kinds left out is tried first: where time is short, that buys most.
+    ordered = sorted(
+        enumerate(problem.products), key=lambda item: item[1].kinds is not None and not kinds & item[1].kinds
+    )
+    for row, rule in ordered:
         if rule.treatment == "forbid":
             rules = (*problem.products[:row], *problem.products[row + 1 :])
             changes.append(
                 ("relax", f"products[{row}] {rule.family}", replace(problem, products=rules), assignments)
             )
     for row, blocked in enumerate(problem.blocked):
+        if not any(_in_reach(blocked, carrier) for carrier in out):
+            continue
         rest = (*problem.blocked[:row], *problem.blocked[row + 1 :])
         name = f"blocked[{row}] {blocked.id or ''} {blocked.low_hz}–{blocked.high_hz} Hz"
         changes.append(("open", name, replace(problem, blocked=rest), assignments))
@@ -81,6 +99,15 @@ def _changes(
         plan = {other: hz for other, hz in assignments.items() if other != code}
         changes.append(("withdraw", code, replace(problem, carriers=carriers), plan))
     return changes
+
+
+def _in_reach(blocked: Blocked, carrier: Carrier) -> bool:
+    """Whether a carrier could stand in a blocked range, or reach into it."""
+    return any(
+        part.low_hz - carrier.bandwidth_hz < blocked.high_hz
+        and blocked.low_hz < part.high_hz + carrier.bandwidth_hz
+        for part in carrier.tuning
+    )
 
 
 def _yielding(problem: Problem, assignments: Mapping[str, int]) -> list[str]:

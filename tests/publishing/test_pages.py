@@ -8,7 +8,9 @@ from django.http import HttpResponse
 from apps.journal.models import Entry
 from apps.planning import actions
 from apps.planning.actions import Selection
+from apps.planning.margins import Margin
 from apps.planning.models import Assignment
+from apps.planning.outlook import outlook
 from apps.publishing.actions import publish
 from apps.publishing.models import Edition
 from apps.registry.models import Carrier, Registration
@@ -222,7 +224,7 @@ def test_pages_cost_the_same_queries_however_long_the_plan_is(
         for number, carrier in enumerate(Carrier.objects.all()):
             place(site, carrier.code, 470_100_000 + number * 4_000_000)
         boss.get(f"{BASE}{path}")
-        with django_assert_num_queries(25, exact=False) as seen:
+        with django_assert_num_queries(28, exact=False) as seen:
             boss.get(f"{BASE}{path}")
         counts.append(len(seen))
     assert counts[0] == counts[1]
@@ -335,3 +337,24 @@ def test_worst_margins_come_first_and_what_has_none_last(planned: Site) -> None:
     closer = planned.browser("coordinator").get(f"{BASE}review/?order=margin&department=AUD").context["page"]
     assert {row.row.carrier.code for row in list(closer)[:2]} == {"AUD-001", "AUD-002"}
     assert closer[0].margin.usual_margin_db < known[0]
+
+
+def test_the_review_says_what_to_expect_and_filters_by_it(planned: Site) -> None:
+    answer = planned.browser("coordinator").get(f"{BASE}review/")
+    words = {row.row.carrier.code: row.outlook for row in answer.context["page"]}
+    assert (
+        set(words.values()) <= {"fine", "test at rehearsal", "expect trouble", ""} and words["AUD-004"] == ""
+    )
+    some = words["AUD-001"]
+    assert some in text(answer) and "tick all 5 of this page" in text(answer)
+    found = planned.browser("coordinator").get(f"{BASE}review/", {"outlook": some}).context["page"]
+    assert {row.row.carrier.code for row in found} == {code for code, word in words.items() if word == some}
+
+
+@pytest.mark.parametrize(
+    ("usual", "worst", "word"),
+    [(12, 3, "fine"), (0, 0, "fine"), (12, -1, "test at rehearsal"), (-1, -20, "expect trouble")],
+)
+def test_a_margin_in_a_word(usual: int, worst: int, word: str) -> None:
+    level = 0.0
+    assert outlook(Margin("main", level, level, level, level, worst, usual, ())) == word

@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -14,6 +16,7 @@ from apps.planning import actions as planning
 from apps.planning import running, verdicts, working
 from apps.planning.actions import Selection
 from apps.publishing import actions, queries, rendering
+from apps.publishing.sheets import EditionHeader
 from apps.registry.models import Carrier
 from tests.site import Site, line, make_site, register
 
@@ -181,3 +184,17 @@ def test_megahertz_are_exact_and_have_at_least_three_decimals(hertz: int) -> Non
 )
 def test_megahertz_as_written_by_hand(hertz: int, text: str) -> None:
     assert rendering.megahertz(hertz) == text
+
+
+def test_cautions_that_matter_for_the_rows_of_a_sheet_come_first() -> None:
+    header = EditionHeader(
+        "", "", "", "UTC", 1, datetime(2027, 1, 1, tzinfo=UTC), "", "", "", None, "", "",
+        ("608 to 614 MHz is kept clear here.", "Ask who is on the air."),
+    )  # fmt: skip
+
+    def order(*hertz: int) -> list[str]:
+        lines = [SimpleNamespace(frequency_hz=at) for at in hertz]
+        return rendering.cautions_for(header, lines)[len(rendering.OWN_CAUTIONS) :]
+
+    assert order(470_100_000)[0] == "Ask who is on the air."
+    assert order(470_100_000, 610_000_000)[0] == "608 to 614 MHz is kept clear here."

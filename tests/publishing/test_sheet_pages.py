@@ -116,7 +116,7 @@ def test_an_older_edition_says_that_it_was_replaced(published: Site) -> None:
     old = browser.get(f"{BASE}AUD/", {"edition": "1"}).content.decode()
     assert ("480.100" in old, "edition 2 counts now" in old) == (True, True)
     new = browser.get(f"{BASE}AUD/").content.decode()
-    assert ("502.325" in new, "480.100" in new) == (True, False)
+    assert "502.325" in new and "was 480.100" in new
     assert browser.get(f"{BASE}AUD/", {"edition": "9"}).status_code == 404
     assert browser.get(f"{BASE}AUD/", {"edition": "x"}).status_code == 404
 
@@ -148,9 +148,10 @@ def test_a_sheet_takes_the_same_number_of_queries_with_few_devices_and_many(
 ) -> None:
     register(site.lead, line("first"))
     place(site, "AUD-001", FIRST)
-    publish(actor=site.coordinator)
+    for _ in range(2):  # from the second edition on, a sheet says what changed since the one before
+        publish(actor=site.coordinator)
     browser = site.browser("lead")
-    with django_assert_max_num_queries(14) as few:
+    with django_assert_max_num_queries(18) as few:
         browser.get(f"{BASE}AUD/")
     register(site.lead, *(line(f"more {number}", quantity=2) for number in range(30)))
     publish(actor=site.coordinator)

@@ -1,0 +1,139 @@
+"""What the pages say of where a carrier could go, and of what would place those left out."""
+
+import html
+import re
+from typing import Any
+
+import pytest
+from django.http import HttpResponse
+
+from apps.journal.models import Entry
+from apps.planning import actions, asking, verdicts
+from apps.planning.models import LeftOut, Run
+from apps.registry.models import Carrier, Kind
+from apps.spectrum import actions as spectrum
+from tests.planning.test_pages import ended_run
+from tests.site import Site, line, make_site, register
+
+pytestmark = [pytest.mark.django_db, pytest.mark.store]
+BASE = "/e/harbour-days/"
+
+
+@pytest.fixture
+def site() -> Site:
+    return make_site()
+
+
+def text(answer: HttpResponse) -> str:
+    return html.unescape(answer.content.decode())
+
+
+def place(site: Site, code: str, hertz: int) -> None:
+    carrier = Carrier.objects.get(code=code)
+    actions.change_frequency(actor=site.coordinator, carrier=carrier, frequency_hz=hertz, reason="by ear")
+
+
+def test_what_is_said_to_be_free_breaks_no_rule(site: Site) -> None:
+    register(site.lead, line(quantity=3))
+    for code, at in (("AUD-001", 500_100_000), ("AUD-002", 501_100_000), ("AUD-003", 503_000_000)):
+        place(site, code, at)
+    found = asking.free_near(site.event, "AUD-003", 501_200_000)
+    assert found is not None and len(found) == asking.NEAREST
+    for row in found:
+        counted = verdicts.recount(site.event, changed={"AUD-003": row.hertz})
+        assert not [breach for breach in counted.breaches if "AUD-003" in breach.carriers], row
+
+
+def test_a_try_that_breaks_rules_offers_what_is_free_to_pick_from(site: Site) -> None:
+    register(site.lead, line(quantity=2))
+    place(site, "AUD-001", 500_100_000)
+    place(site, "AUD-002", 505_100_000)
+    boss, address = site.browser("coordinator"), f"{BASE}review/AUD-002/"
+    given = {"frequency_hz": "500.125", "reason": "", "version": "1", "shown": "", "do": "look"}
+    page = text(boss.post(address, given))
+    assert "It would break" in page and "Free near 500.125 MHz" in page and "costs" in page
+    assert "by the model there" in page
+    assert "As it is saved now, at 505.100 MHz" in page
+    picked = re.search(r'name="pick" value="(\d+)"', page)
+    assert picked
+    after = text(boss.post(address, {**given, "do": "", "pick": picked[1]}))
+    assert "It would break no rule" in after and 'name="do" value="save"' in after
+
+
+def test_an_impossible_frequency_is_answered_with_the_step_and_the_nearest_possible(site: Site) -> None:
+    # The kind tunes from 470.1 MHz in steps of 25 kHz, so 500.110 lies between two of its points.
+    register(site.lead, line())
+    place(site, "AUD-001", 480_100_000)
+    given = {"frequency_hz": "500.110", "reason": "", "version": "1", "shown": "", "do": "look"}
+    page = text(site.browser("coordinator").post(f"{BASE}review/AUD-001/", given))
+    assert "It tunes in steps of 25 kHz" in page
+    assert "500.100 MHz" in page and "500.125 MHz" in page
+    reach = asking.reach_of(site.event, "AUD-001", 500_125_000)
+    assert reach is not None and reach.possible and reach.step_hz == 25_000
+
+
+def narrow(site: Site) -> None:
+    """A microphone that tunes 1 MHz only, two of which are wanted while the other half of it is occupied."""
+    role = Kind.objects.get(event=site.event, code="mic").roles.get()
+    role.tuning = [{"low_hz": 500_000_000, "high_hz": 501_000_000, "step_hz": 25_000}]
+    role.save()
+    register(site.lead, line(quantity=2))
+    spectrum.mark_occupied(
+        actor=site.coordinator,
+        label="channel 24",
+        low_hz=500_300_000,
+        high_hz=501_200_000,
+    )
+    place(site, "AUD-001", 500_100_000)
+    leave_out(site, "AUD-002", {"cause": "blocked", "blocked": "channel 24", "share": 1.0})
+
+
+def leave_out(site: Site, code: str, cause: dict[str, Any]) -> None:
+    run = Run.objects.create(
+        event=site.event, number=1, state="done", seconds=1, revision=1, requested_by="c"
+    )
+    LeftOut.objects.create(
+        event=site.event, carrier=Carrier.objects.get(code=code), run=run, blocked_by=[cause]
+    )
+
+
+def test_who_is_left_out_is_led_to_what_would_place_them(site: Site) -> None:
+    narrow(site)
+    boss = site.browser("coordinator")
+    task = next(task for task in boss.get(BASE).context["tasks"] if "found no room" in task.text)
+    page = text(boss.get(task.address))
+    assert "Open the occupied range 500.3–501.2 MHz (channel 24)" in page and "AUD-002" in page
+    assert "1 of 1" in page
+    assert site.browser("lead").get(task.address).status_code == 403
+
+
+def test_who_has_room_by_now_needs_no_remedy(site: Site) -> None:
+    register(site.lead, line(quantity=2))
+    place(site, "AUD-001", 500_100_000)
+    leave_out(site, "AUD-002", {"cause": "separation", "carrier": "AUD-001", "share": 1.0})
+    cures = asking.cures_of(site.again("coordinator").event)
+    assert cures.as_it_stands == ("AUD-002",) and not cures.found
+    page = text(site.browser("coordinator").get(f"{BASE}remedies/"))
+    assert "AUD-002 has room by now" in page
+
+
+def test_a_lead_reads_whom_to_ask(site: Site) -> None:
+    narrow(site)
+    page = text(site.browser("lead").get(f"{BASE}devices/"))
+    assert "Ask the coordinators: Coordinator, " in page
+    assert 'href="mailto:coordinator@harbour-days.example"' in page
+
+
+def test_after_adopting_a_run_the_rows_that_changed_show(site: Site) -> None:
+    register(site.lead, line(quantity=2))
+    place(site, "AUD-001", 500_100_000)
+    run = ended_run(site)
+    assert run.adopted_at is None
+    boss = site.browser("coordinator")
+    seen = re.search(r'name="seen" value="([^"]*)"', text(boss.get(f"{BASE}runs/{run.number}/")))
+    assert seen
+    answer = boss.post(f"{BASE}runs/{run.number}/", {"do": "adopt", "seen": seen[1]})
+    assert answer["Location"] == f"{BASE}review/?run={run.number}"
+    changed = set(Entry.objects.get(verb="adopted the run").changes)
+    rows = boss.get(answer["Location"]).context["page"]
+    assert {row.row.carrier.code for row in rows} == changed
