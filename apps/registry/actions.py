@@ -286,6 +286,13 @@ def apply_line(actor: Actor, judged: Judgement, bounds: rules.Bounds) -> Registr
     return registration
 
 
+def not_permitted_here(actor: Actor, judgements: Mapping[int, Judgement]) -> dict[int, str]:
+    """The ruleset's words to those new lines of which it would permit nothing; nothing is written."""
+    bounds = rules.Bounds(actor.event)
+    words = {key: apply_line(actor, judged, bounds).not_permitted for key, judged in judgements.items()}
+    return {key: refusal for key, refusal in words.items() if refusal}
+
+
 EDITABLE = [
     f.attname
     for f in Registration._meta.concrete_fields

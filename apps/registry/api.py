@@ -178,6 +178,7 @@ class RegistrationSerializer(serializers.Serializer[Any]):
     notes = serializers.CharField(required=False, allow_blank=True)
     settings = serializers.DictField(required=False, child=serializers.CharField())
     state = serializers.ChoiceField(read_only=True, choices=RegistrationState.choices)
+    late = serializers.BooleanField(read_only=True, help_text="asked for after registration had closed")
     reason = serializers.CharField(read_only=True)
     version = serializers.IntegerField(required=False)
 
@@ -195,7 +196,7 @@ class RowAnswerSerializer(serializers.Serializer[Any]):
 def represent(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
     row = row_of(registration, zone)
     hours = {name: row[name] for name in ("start", "end", "all_day")}
-    return {"id": registration.pk, **row, "hours": hours}
+    return {"id": registration.pk, **row, "late": registration.late, "hours": hours}
 
 
 class CSVParser(BaseParser):

@@ -25,7 +25,7 @@ COLUMNS = (
     "external_id", "label", "kind", "department", "zone", "quantity", "units", "spares", "start", "end", "all_day",
     "stretches", "priority", "power_mw", "fixed_hz", "low_hz", "high_hz", "can_change", "contact", "notes", "settings",
 )  # fmt: skip
-READ_ONLY = ("state", "reason", "version")
+READ_ONLY = ("state", "late", "reason", "version")
 KEY = "id"  # the interface's own number of a registration; where given, it decides which one is meant
 REQUIRED = ("label", "kind", "department", "zone")
 MAX_HZ = 10**12
@@ -517,6 +517,7 @@ def row_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
         "notes": registration.notes,
         "settings": registration.settings,
         "state": registration.state,
+        "late": "yes" if registration.late else "no",
         "reason": (registration.not_permitted and f"not permitted here: {registration.not_permitted}")
         or registration.reason,
         "version": registration.version,

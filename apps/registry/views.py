@@ -155,8 +155,9 @@ class DevicesManyHelp(DevicesMany):
         judged = judge(self.actor, said.values(), all_new=True)
         # What is still empty is missing only once it is sent.
         form.blame(fault for row in judged for fault in row.faults if fault.value)
-        ready = sum(row.status == Status.NEW for row in judged)
-        return self.shown(form, ready=ready, unready=len(said) - ready)
+        new = {number: row for number, row in zip(said, judged, strict=True) if row.status == Status.NEW}
+        barred = actions.not_permitted_here(self.actor, new)
+        return self.shown(form, ready=len(new), unready=len(said) - len(new), barred=barred)
 
 
 def _say_what_became_of_many(request: HttpRequest, judged: list[Judgement]) -> None:

@@ -265,6 +265,9 @@ def test_amending_what_was_sent_back_is_not_late_and_waits_after_the_deadline(si
     page = text(boss.get(f"{BASE}devices/?state=late"))
     assert {row.label for row, _, _ in boss.get(f"{BASE}devices/?state=late").context["lines"]} == {"b", "c"}
     assert page.count("◔</span> late") == 2
+    rows = site.client("lead").get("/api/v1/events/harbour-days/registrations/").json()["results"]
+    assert {row["label"]: row["late"] for row in rows} == {"a": False, "b": True, "c": True}
+    assert "submitted,yes," in text(site.browser("lead").get(f"{BASE}devices/export.csv"))
     # What a coordinator changes keeps the mark and still waits for being accepted.
     b.refresh_from_db()
     actions.change(actor=site.again("coordinator"), registration=b, values={"priority": 1})
@@ -326,6 +329,11 @@ def test_rows_are_judged_while_they_are_typed_and_survive_a_closed_browser(site:
     page = text(lead.post(f"{BASE}devices/many/help/", given))
     assert "1 row can be saved" in page and "2 not yet" in page
     assert "Row 4, label" in page and "Row 2" not in page
+    site.event.kinds.get(code="mic").roles.update(
+        tuning=[{"low_hz": 406_000_000, "high_hz": 406_100_000, "step_hz": 25_000}]
+    )
+    barred = text(lead.post(f"{BASE}devices/many/help/", given))
+    assert "Not permitted here" in barred and ">Row 1</a>" in barred and ">Row 4</a>" not in barred
     again = text(site.browser("lead").get(f"{BASE}devices/many/"))
     assert "You began this on" in again and 'value="bare"' in again and 'id="r4-label" value="there"' in again
     assert "You began this on" not in text(site.browser("coordinator").get(f"{BASE}devices/many/"))
