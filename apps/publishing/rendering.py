@@ -40,6 +40,7 @@ from reportlab.platypus import (
 
 from apps.publishing import batteries
 from apps.publishing.sheets import EditionHeader, MustStayOff, SheetLine, Since, must_stay_off
+from apps.registry.importing import unlike_a_formula
 from apps.registry.lines import hours_in_words, intervals_of
 
 FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
@@ -135,8 +136,7 @@ def _cell(value: Any) -> str:
         return value.isoformat()
     if isinstance(value, float):
         return f"{value:g}"
-    text = str(value)
-    return f"'{text}" if text and text[0] in "=+-@\t\r" else text
+    return unlike_a_formula(str(value))
 
 
 # -- paper ----------------------------------------------------------------------------------

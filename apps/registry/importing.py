@@ -293,6 +293,11 @@ def _said(value: Any) -> Any:
 def _text_cell(value: Any) -> str:
     said = _said(value)
     text = str(int(said)) if isinstance(said, float) and said.is_integer() else str(said)
+    return unlike_a_formula(text)
+
+
+def unlike_a_formula(text: str) -> str:
+    """Text for a cell of a CSV file: with an apostrophe before it where a spreadsheet would take it for a formula."""
     return f"'{text}" if _FORMULA.match(text) else text
 
 
