@@ -329,12 +329,19 @@ def _record(actor: Actor, judgements: list[Judgement]) -> None:
 
 
 def plain_changes(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:
-    """Rows that a change points to are written by their code."""
+    """Rows that a change points to are written by their code; what was empty and stays so is not written at all."""
 
     def plain(value: Any) -> Any:
         return value.code if isinstance(value, Kind | Zone) else value
 
-    return {name: [plain(old), plain(new)] for name, (old, new) in changes.items()}
+    return {
+        name: [plain(old), plain(new)]
+        for name, (old, new) in changes.items()
+        if old not in _EMPTY or new not in _EMPTY
+    }
+
+
+_EMPTY: tuple[Any, ...] = (None, "", {}, [])
 
 
 # -- carriers and units ---------------------------------------------------------------------
