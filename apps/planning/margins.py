@@ -3,6 +3,7 @@
 Models predict medians over many places; a margin is a reason to look, not a promise. Measure on site.
 """
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -107,12 +108,13 @@ def margins_of(
     return {on_air[i].code: _margin(model, plan, found, link, on_air, named) for i, link in worst.items()}
 
 
-def standing_margins(event: Event) -> dict[str, Margin]:
-    """The margins of the plan as it stands, without names; kept until the event's revision rises."""
-    key = f"margins:{event.pk}:{event.created_at.timestamp()}:{event.revision}"
+def standing_margins(event: Event, placed: Mapping[str, int] | None = None) -> dict[str, Margin]:
+    """The margins of the plan as it stands, or of `placed`, without names; kept until the event's revision rises."""
+    which = "" if placed is None else hashlib.sha256(repr(sorted(placed.items())).encode()).hexdigest()
+    key = f"margins:{event.pk}:{event.created_at.timestamp()}:{event.revision}:{which}"
     kept: dict[str, Margin] | None = cache.get(key)
     if kept is None:
-        kept = margins_of(event, named=False)
+        kept = margins_of(event, placed, named=False)
         cache.set(key, kept, timeout=3600)
     return kept
 

@@ -198,13 +198,15 @@ def _parts(document: dict[str, Any], plan: Mapping[str, int]) -> list[_Part]:
             near[a].add(b)
             near[b].add(a)
     hears = {zone["id"]: zone["hears"] for zone in document["zones"]}
-    parts = [_Part("", "", _digest(["anywhere", rules, [[row, plan[row["id"]]] for row in on_air]]))]
+    # Every carrier once, so that what hundreds of places and slots hear of it is a short word.
+    token = {row["id"]: _digest([row, plan[row["id"]]]) for row in on_air}
+    parts = [_Part("", "", _digest(["anywhere", rules, [token[row["id"]] for row in on_air]]))]
     for place, others in sorted(near.items()):
         if not by_place[place]:
             continue
         heard = list({row["id"]: row for other in sorted(others) for row in by_place[other]}.values())
         for slot in slots:
-            now = [[row, plan[row["id"]]] for row in heard if not row.get("slots") or slot in row["slots"]]
+            now = [token[row["id"]] for row in heard if not row.get("slots") or slot in row["slots"]]
             parts.append(_Part(place, slot, _digest([place, slot, rules, hears[place], now])))
     return parts
 

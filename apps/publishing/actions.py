@@ -21,6 +21,7 @@ from apps.events.rules import refusal_to_coordinate
 from apps.journal import actions as journal
 from apps.journal.models import Entry
 from apps.planning import verdicts
+from apps.planning.margins import standing_margins
 from apps.publishing import freezing, queries, reaching, signing, turns
 from apps.publishing.models import Delivery, Edition, EditionLine, Hook, Mailbox
 from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, PUBLISHED, TRIAL, Topic
@@ -31,7 +32,6 @@ from apps.spectrum.rulesets import ruleset
 MOST_HOOKS = 20  # of one event or department
 
 
-@transaction.atomic
 def publish(
     *, actor: Actor, note: str = "", department: Department | None = None, seen: str | None = None
 ) -> Edition:
@@ -41,6 +41,15 @@ def publish(
     when there is nothing agreed to publish, and when the plan is not the one of the digest `seen` any more.
     """
     require(refusal_to_coordinate(actor))
+    # Counted and kept before anything is locked, so that nobody else waits for it; what changed since is counted again.
+    now = Event.objects.get(pk=actor.event.pk)
+    verdicts.recount(now, agreed_only=True)
+    standing_margins(now, freezing.agreed_frequencies(now))
+    with transaction.atomic():
+        return _publish(actor, note, department, seen)
+
+
+def _publish(actor: Actor, note: str, department: Department | None, seen: str | None) -> Edition:
     event = Event.objects.select_for_update().get(pk=actor.event.pk)
     counted = verdicts.recount(event, agreed_only=True)
     if seen is not None and seen != counted.digest:

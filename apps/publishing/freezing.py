@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event
-from apps.planning.margins import margins_of
+from apps.planning.margins import standing_margins
 from apps.planning.models import Acceptance, Assignment
 from apps.planning.outlook import expectation, outlook
 from apps.planning.queries import PlanRow, Redaction, plan_rows
@@ -57,7 +57,7 @@ def lines_of(
             )
     papers = _Papers(event)
     near = Neighbours(event)
-    left_over = margins_of(event, agreed_frequencies(event), named=False) if counted else {}
+    left_over = standing_margins(event, agreed_frequencies(event)) if counted else {}
     accepted = Accepted(event, counted, eyes) if counted else None
     found = [
         {
