@@ -788,7 +788,7 @@ def test_lists_and_reviews_take_the_same_number_of_queries_with_one_row_and_with
     few = []
     for browser, path in pages:
         browser.get(f"{BASE}{path}")
-        with django_assert_max_num_queries(28) as counted:
+        with django_assert_max_num_queries(32) as counted:
             browser.get(f"{BASE}{path}")
         few.append(len(counted))
     register(site.lead, *(line(f"more {number}", quantity=2, spares=1) for number in range(30)))
