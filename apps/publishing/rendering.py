@@ -47,6 +47,7 @@ FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "chann
 SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ outside"}
 OUTLOOKS = {"fine": "✓", "test at rehearsal": "◐", "expect trouble": "▲"}
 CHANGES_TOLD = 60
+ACCEPTED_TOLD = 4
 A_RANGE = re.compile(r"([\d.]+) (?:to|–|and) ([\d.]+) MHz")  # as rulesets write ranges in their cautions
 OFF = "✕ stay off"
 INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
@@ -388,7 +389,7 @@ def _table(
         if line.accepted:  # a row of its own below, as wide as the table
             whole.append(("SPAN", (0, len(rows)), (-1, len(rows))))
             whole.append(("LINEABOVE", (0, len(rows)), (-1, len(rows)), 0.5, colors.white))
-            words = [Paragraph(f"▲ {escape(f'{line.unit}: {words}')}", SMALL) for words in line.accepted]
+            words = [Paragraph(f"▲ {escape(f'{line.unit}: {words}')}", SMALL) for words in _accepted(line)]
             rows.append([words, "", "", "", ""])
     table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
     table.setStyle(
@@ -482,11 +483,17 @@ def _beware(line: SheetLine) -> str:
     return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 
+def _accepted(line: SheetLine) -> list[str]:
+    """What was accepted, no more of it than leaves room for the rest of the page."""
+    more = len(line.accepted) - ACCEPTED_TOLD
+    return [*line.accepted[:ACCEPTED_TOLD], *([f"and {more} more, on the device's page"] if more > 0 else [])]
+
+
 def _expected(line: SheetLine) -> str:
     """The margin with its word, and what was accepted, for the page of one device."""
     word = f"{OUTLOOKS.get(line.outlook, '')} {line.outlook}: " if line.outlook else ""
     margin = [f"{word}by the model {escape(line.margin)}"] if line.margin else []
-    return "<br/>".join([*margin, *(f"▲ {escape(words)}" for words in line.accepted)]) or "–"
+    return "<br/>".join([*margin, *(f"▲ {escape(words)}" for words in _accepted(line))]) or "–"
 
 
 def live_address(header: EditionHeader, line: SheetLine) -> str:

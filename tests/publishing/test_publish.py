@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from types import SimpleNamespace
 
@@ -198,3 +199,18 @@ def test_cautions_that_matter_for_the_rows_of_a_sheet_come_first() -> None:
 
     assert order(470_100_000)[0] == "Ask who is on the air."
     assert order(470_100_000, 610_000_000)[0] == "608 to 614 MHz is kept clear here."
+
+
+class TestManyBreaches:
+    pytestmark = store
+
+    def test_a_device_with_many_accepted_breaches_still_fits_its_papers(self, site: Site) -> None:
+        edition = actions.publish(actor=site.coordinator)
+        words = tuple(
+            f"accepted by somebody: breach {number}; " + "why it stays " * 30 for number in range(60)
+        )
+        line_of = replace(queries.sheet_line(edition.lines.first()), accepted=words)
+        header = queries.header_of(edition)
+        for paper in (rendering.unit_page_pdf(header, line_of), rendering.pdf(header, [line_of])):
+            text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(paper)).pages)
+            assert "and 56 more" in text
