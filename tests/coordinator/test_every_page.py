@@ -183,13 +183,17 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         ],
         "key": [unit.key],
         "suffix": ["pdf", "csv", "json", "html"],
-        "pk": sorted(
-            {
-                row.pk,
-                site.event.band_plan.get().pk,
-                *(found.pk if found else 0 for found in (upload, calendar, feed, member, hook)),
-            }
-        ),
+        # What a key stands for is said by the part of the address before it.
+        "registrations/pk": [row.pk],
+        "devices/pk": [row.pk],
+        "import/pk": [upload.pk if upload else 0],
+        "calendars/pk": [found.pk for found in (calendar, feed) if found] or [0],
+        "people/pk": [member.pk if member else 0],
+        "band-plan/pk": [site.event.band_plan.get().pk],
+        "outsiders/pk": [site.event.outsiders.get().pk],
+        "webhooks/pk": [hook.pk],
+        "occupied/pk": [0],
+        "invitations/pk": [0],
         "delivery": list(Delivery.objects.filter(hook=hook).values_list("pk", flat=True)),
     }
 
@@ -207,14 +211,21 @@ def addresses(
             yield route, set(re.findall(r"<\w+:(\w+)>", route))
 
 
+def named(route: str) -> dict[str, str]:
+    """{part of an address: under which name its examples stand}."""
+    found = re.findall(r"([\w-]+)/<\w+:(\w+)>|<\w+:(\w+)>", route)
+    return {(part or bare): f"{before}/pk" if part == "pk" else part or bare for before, part, bare in found}
+
+
 def filled(site: Site, department: str) -> Iterator[str]:
     known = examples(site, department)
-    for route, parts in addresses("/"):
-        assert parts <= set(known), f"{route}: give an example of {parts - set(known)}"
-        names = sorted(parts)
-        for values in itertools.product(*(known[name] for name in names)):
+    for route, _ in addresses("/"):
+        parts = named(route)
+        missing = set(parts.values()) - set(known)
+        assert not missing, f"{route}: give an example of {missing}"
+        for values in itertools.product(*(known[example] for example in parts.values())):
             path = route
-            for name, value in zip(names, values, strict=True):
+            for name, value in zip(parts, values, strict=True):
                 path = re.sub(rf"<\w+:{name}>", str(value), path)
             yield path
 
