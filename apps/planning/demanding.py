@@ -92,8 +92,8 @@ def products(model: Sited) -> list[dict[str, Any]]:
 def harmonics(model: Sited, known: Iterable[tuple[Carrier, int]]) -> list[dict[str, Any]]:
     """Bands of the harmonics of strong transmitters, kept clear where something is received in their zone.
 
-    `known`: carriers whose frequency in hertz is settled. One that the run itself places has no harmonics yet; the recount
-    of the plan finds them.
+    `known`: carriers whose frequency in hertz is settled: brought along and unable to change, or locked before the run. What a
+    run itself places has no harmonics yet; the next run keeps clear of them.
     """
     spots: dict[str, list[str]] = defaultdict(list)
     for spot in model.site.spots:

@@ -63,6 +63,7 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     model = sited(event, carriers)
     levels = {(level.service.kind, level.service.sent_from): level.level_db for level in model.demands.levels}
     rows, powers, kept = [], {}, {}
+    settled: list[tuple[Carrier, int]] = []
     for carrier in carriers:
         row, powers[carrier.code], kept[carrier.code] = _carrier_row(carrier, law, granted, plan, slots)
         service = model.service(carrier)
@@ -72,10 +73,14 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
             "level_db": demanding.rounded(levels[service.kind, service.sent_from]),
         }
         assignment = assigned.get(carrier.pk)
+        brought = row.get("fixed_hz")
         if all_movable:
             row = {name: value for name, value in row.items() if name not in ("fixed_hz", "previous_hz")}
         elif assignment:
             row.update(_held(assignment, repair))
+        # What the plan itself chose is settled for the next run only: this one could not have known.
+        if hertz := row.get("fixed_hz", brought):
+            settled.append((carrier, hertz))
         rows.append(row)
     problem = {
         "format": "planning-problem/1",
@@ -87,7 +92,7 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
             {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
             for taken in event.occupied.all()
         ]
-        + demanding.harmonics(model, _settled(carriers, rows, assigned if all_movable else {})),
+        + demanding.harmonics(model, settled),
         "pairs": _pairs(carriers),
         "products": demanding.products(model),
     }
@@ -99,18 +104,6 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     if not all_movable:
         problem = band_plan.prefer(problem, carriers, plan)
     return Snapshot(problem, versions, powers, {code: taken for code, taken in kept.items() if taken})
-
-
-def _settled(
-    carriers: list[Carrier], rows: list[dict[str, Any]], assigned: dict[int, Assignment]
-) -> list[tuple[Carrier, int]]:
-    """Carriers whose frequency stands before anything is solved: fixed ones, in a recount everything that has one."""
-    found = []
-    for carrier, row in zip(carriers, rows, strict=True):
-        hertz = assigned[carrier.pk].frequency_hz if carrier.pk in assigned else row.get("fixed_hz")
-        if hertz:
-            found.append((carrier, int(hertz)))
-    return found
 
 
 def standing_carriers(event: Event) -> list[Carrier]:
