@@ -2,7 +2,9 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 from django.utils import timezone
@@ -61,6 +63,7 @@ class Guidance:
     """`powers` are the kind's steps in milliwatts with whether any of the tuning is permitted at it.
 
     `alike` are other lines of the department that ask for the same under another label, or use the same frequency.
+    `outside`: days on which it would be on the air and that are none of the event's.
     """
 
     law: Ruleset
@@ -71,6 +74,7 @@ class Guidance:
     now: list[str] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     alike: list[Registration] = field(default_factory=list)
+    outside: list[date] = field(default_factory=list)
 
 
 def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | None = None) -> Guidance:
@@ -80,6 +84,7 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     whose = {} if registration is None else {"department": registration.department.code}
     line = read_line(names, Reading(1, {**row, **whose}))
     found.alike = _alike(actor, line, registration) if line else []
+    found.outside = _outside(actor, line) if line else []
     if registration is not None:
         row = {**row, "department": registration.department.code, "id": registration.pk}
     found.faults = [
@@ -113,6 +118,14 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         if asked.fixed_hz:
             found.now = _now(found.law, found.kind, first, asked, occupied)
     return found
+
+
+def _outside(actor: Actor, line: Line) -> list[date]:
+    """First and last day on the air, where they lie outside the event's."""
+    event, zone = actor.event, ZoneInfo(actor.event.timezone)
+    ends = [line.values[name] for name in ("starts_at", "ends_at") if line.values.get(name)]
+    days = {moment.astimezone(zone).date() for moment in ends}
+    return sorted(day for day in days if not event.starts_on <= day <= event.ends_on)
 
 
 def _alike(actor: Actor, line: Line, registration: Registration | None) -> list[Registration]:

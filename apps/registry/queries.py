@@ -3,6 +3,7 @@
 import difflib
 import re
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
@@ -166,3 +167,12 @@ def asked_tuning(registration: Registration, role: KindRole) -> list[tuning.Rang
         return [tuning.Range(low_hz=at, high_hz=at, step_hz=1)]
     low, high = registration.low_hz, registration.high_hz
     return tuning.narrowed(role.tuning, low and low + offset, high and high + offset)
+
+
+def has_label(actor: Actor, row: Mapping[str, Any]) -> bool:
+    """Whether a line of that label stands in that department already, as far as the actor may write there."""
+    label, department = str(row.get("label") or "").strip(), str(row.get("department") or "")
+    there = registrations_of(actor).exclude(state=RegistrationState.WITHDRAWN).filter(label=label)
+    if department:
+        there = there.filter(department__code=department)
+    return bool(label) and there.exists()

@@ -195,6 +195,10 @@ def _say_what_became(request: HttpRequest, judged: Judgement) -> None:
         messages.success(request, f"«{registration}» is registered and waits for a coordinator: {why}.")
 
 
+def _written(value: Any) -> str:
+    return "" if value is None else str(value)
+
+
 class Device(LinePage):
     """One line: change it, submit it again, withdraw it; readers see what it says."""
 
@@ -232,10 +236,10 @@ class Device(LinePage):
         """Both values of every field that differs; saving once more then counts."""
         theirs = typed_of(registration, self.zone)
         differing = [
-            (form[name].label, str(form[name].value() or "–"), str(theirs.get(name) or "–"))
+            (form[name].label, _written(form[name].value()) or "–", _written(theirs.get(name)) or "–")
             for name in form.fields
             if name not in ("version", "all_day")
-            and str(form[name].value() or "") != str(theirs.get(name) or "")
+            and _written(form[name].value()) != _written(theirs.get(name))
         ]
         typed = request.POST.copy()
         typed["version"] = str(registration.version)
@@ -354,15 +358,23 @@ class DeviceHelp(LinePage):
         key = whole_number(request.GET.get("line", ""))
         registration = None if key is None else self.found(key)
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
-        if not (
-            refusal_to_write(self.actor)
-            if registration is None
-            else refusal_to_change(self.actor, registration)
-        ):
+        if not self.refused(registration) and not self.saved_already(form, registration):
             actions.keep_draft(
                 actor=self.actor, line=registration.pk if registration else 0, typed=form.typed()
             )
         return self.render(guidance=guidance(self.actor, form.row(), registration))
+
+    def refused(self, registration: Registration | None) -> str:
+        if registration is None:
+            return refusal_to_write(self.actor)
+        return refusal_to_change(self.actor, registration)
+
+    def saved_already(self, form: RegistrationForm, registration: Registration | None) -> bool:
+        """Whether what is typed was saved while the browser still asked for help with it: then it is no draft any more."""
+        if registration is None:
+            return queries.has_label(self.actor, form.row())
+        newer = form.seen_version is not None and form.seen_version < registration.version
+        return newer and queries.draft_of(self.actor, registration.pk) is None
 
 
 # -- files ----------------------------------------------------------------------------------

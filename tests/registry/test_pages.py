@@ -648,6 +648,40 @@ def test_a_draft_of_a_line_is_shown_and_can_be_thrown_away(site: Site) -> None:
     assert not Draft.objects.exists()
 
 
+def test_help_that_was_asked_for_as_the_line_was_saved_leaves_no_draft_behind(site: Site) -> None:
+    lead = site.browser("lead")
+    lead.post(f"{BASE}devices/new/", TYPED)
+    lead.post(f"{BASE}devices/help/", TYPED)
+    assert not Draft.objects.exists()
+    row = Registration.objects.get()
+    given = TYPED | {"contact": "Berta", "version": str(row.version)}
+    assert lead.post(f"{BASE}devices/{row.pk}/", given).status_code == 302
+    lead.post(f"{BASE}devices/help/?line={row.pk}", given)
+    assert not Draft.objects.exists()
+    # What is typed into the saved line from now on is a draft again.
+    row.refresh_from_db()
+    lead.post(f"{BASE}devices/help/?line={row.pk}", given | {"version": str(row.version), "contact": "C"})
+    assert Draft.objects.get().typed["contact"] == "C"
+
+
+def test_days_outside_the_event_are_pointed_out_and_can_be_saved(site: Site) -> None:
+    lead = site.browser("lead")
+    given = TYPED | {"all_day": "", "start": "2027-06-13T18:00", "end": "2027-06-20T23:00"}
+    page = text(lead.post(f"{BASE}devices/help/", given))
+    assert "Outside the event" in page and "Sunday 20 June 2027" in page and "Sunday 13 June" not in page
+    assert lead.post(f"{BASE}devices/new/", given).status_code == 302
+    inside = given | {"label": "another", "end": "2027-06-13T23:00"}
+    assert "Outside the event" not in text(lead.post(f"{BASE}devices/help/", inside))
+
+
+def test_what_is_wrong_stands_before_what_the_line_got(site: Site) -> None:
+    register(site.lead, line())
+    row = Registration.objects.get()
+    given = TYPED | {"quantity": "many", "version": str(row.version)}
+    page = text(site.browser("lead").post(f"{BASE}devices/{row.pk}/", given))
+    assert page.index("Nothing was saved") < page.index("What it got")
+
+
 def test_a_draft_does_not_overwrite_what_somebody_saved_meanwhile(site: Site) -> None:
     register(site.lead, line(contact="Ada"))
     row = Registration.objects.get()
