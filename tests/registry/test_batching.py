@@ -294,12 +294,9 @@ def test_what_has_come_to_depend_on_a_batch_stays_with_the_reason_named(site: Si
         site.coordinator, line("agreed"), line("edited"), line("free"), line("published", department="VID")
     )
     batch = act_on_many(actor=site.coordinator, choice=everything(), act=SIDE, reason="rain")
-    hertz = 480_000_000
-    for label in ("agreed", "published"):
+    for hertz, label in ((480_100_000, "agreed"), (505_100_000, "published")):
         carrier = Carrier.objects.get(registration__label=label)
-        planning.change_frequency(
-            actor=site.coordinator, carrier=carrier, frequency_hz=hertz + 25_000_000 * carrier.pk, reason="x"
-        )
+        planning.change_frequency(actor=site.coordinator, carrier=carrier, frequency_hz=hertz, reason="x")
         planning.approve(actor=site.coordinator, selection=Selection(carriers=(carrier.code,)))
     publish(actor=site.coordinator, department=site.department("VID"))
     actions.change(
