@@ -9,6 +9,7 @@ from django import template
 from django.utils import timezone
 
 from apps.publishing import rendering
+from apps.registry.forms import ManyForm
 
 register = template.Library()
 
@@ -84,6 +85,12 @@ def shape(state: str) -> str:
 def field_words(name: str) -> str:
     """The name of a column as people read it: «low_hz» is «low»."""
     return re.sub(r"_(hz|mw|id)$", "", str(name)).replace("_", " ")
+
+
+@register.filter
+def field_label(name: str) -> str:
+    """A column as the form calls it: «quantity» is «Frequencies»."""
+    return ManyForm.FIELDS.get(str(name)) or field_words(name).capitalize()
 
 
 @register.filter
