@@ -26,7 +26,8 @@ PLACED = ("proposed", "approved", "locked")
 
 @dataclass
 class Counts:
-    """How many lines are in which state, and how many frequencies; `plannable` are accepted but in no plan yet.
+    """How many lines are in which state, and how many frequencies; `plannable` are accepted but in no plan yet, or were left
+    out by a run that did not know their line as it is now.
 
     Lines stand as they do on the device list: what the ruleset refuses counts as that and as nothing else. `late`
     lines wait because they came after the deadline.
@@ -135,14 +136,15 @@ class Standing:
             output_field=CharField(),
         )
         rows = carriers_of(self.actor).order_by().annotate(stands=state)
+        changed = Count("pk", filter=Q(registration__updated_at__gt=F("left_out__run__created_at")))
         grouped = rows.values_list("registration__department", "registration__state", "stands").annotate(
-            number=Count("pk")
+            number=Count("pk"), changed=changed
         )
-        for department, line_state, stands, number in grouped:
+        for department, line_state, stands, number, since in grouped:
             counts = self.by_department[department]
             counts.frequencies[stands] += number
-            if stands == NOT_PLANNED and line_state == RegistrationState.ACCEPTED:
-                counts.plannable += number
+            if line_state == RegistrationState.ACCEPTED:
+                counts.plannable += number if stands == NOT_PLANNED else since if stands == LEFT_OUT else 0
 
     def _count_published(self) -> Published:
         lines = standing_lines(self.actor).order_by().values_list("carrier", "content__frequency_hz")
@@ -284,10 +286,10 @@ class Standing:
             )
         elif self.total.plannable:
             number = self.total.plannable
+            wait = f"{_count(number, 'accepted frequency')} {'wait' if number > 1 else 'waits'} for a run"
             yield Task(
-                f"{_count(number, 'accepted frequency')} {'are' if number > 1 else 'is'} in no plan yet.", "Start a run",
-                self.address("planning:runs"),
-            )  # fmt: skip
+                f"{wait}: new, or changed since the last.", "Start a run", self.address("planning:runs")
+            )
         if number := frequencies[LEFT_OUT]:
             yield Task(
                 f"{_count(number, 'frequency')} found no room.", "See why, and what would place them",

@@ -102,6 +102,9 @@ def with_agreement(actor: Actor, keys: list[int]) -> int:
     )
 
 
+CHANGED_SINCE = "The line was changed since; the next run tries it again."
+
+
 @dataclass(frozen=True)
 class PlanRow:
     """One carrier of the plan: its assignment, or why it has none. Redacted to what its reader may see."""
@@ -121,14 +124,23 @@ class PlanRow:
 
     @property
     def why(self) -> str:
-        """The largest causes of being left out, in words."""
+        """The largest causes of being left out, in words; and that they may not hold any more once its line was changed."""
         told = "; ".join(cause_in_words(cause) for cause in self.blocked_by[:3])
-        return f"mostly {told}" if len(self.blocked_by) > 3 else told
+        told = f"mostly {told}" if len(self.blocked_by) > 3 else told
+        return f"{CHANGED_SINCE} Before that: {told}" if self.changed_since else told
+
+    @property
+    def changed_since(self) -> bool:
+        """Whether its line was changed after the run that left it out was asked for."""
+        left = getattr(self.carrier, "left_out", None)
+        return left is not None and self.carrier.registration.updated_at > left.run.created_at
 
 
 def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[PlanRow]:
     """The plan as the actor may see it, in the order of carrier codes. A constant number of queries."""
-    found = (carriers_of(actor) if carriers is None else carriers).select_related("assignment", "left_out")
+    found = (carriers_of(actor) if carriers is None else carriers).select_related(
+        "assignment", "left_out__run"
+    )
     rows = list(found)
     eyes = Redaction(actor)
     return [

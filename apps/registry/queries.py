@@ -34,15 +34,18 @@ def kinds_of(actor: Actor) -> QuerySet[Kind]:
 def kinds_in_words(actor: Actor, text: str) -> list[Kind]:
     """The kinds that somebody means by plain words, by name; every word must be found. All of them for no words.
 
-    Names, search words and notes are looked through from the beginnings of words; where that finds nothing, a word that is
-    spelt nearly so counts too.
+    A word that no kind has («wireless», where all are) tells nothing apart and is passed over. Names, search words and notes
+    are looked through from the beginnings of words; where that finds nothing, a word that is spelt nearly so counts too.
     """
     kinds = sorted(actor.event.kinds.all(), key=lambda kind: kind.name.casefold())
     asked = _words(text)
     said = {kind.pk: _words(f"{kind.name} {kind.words} {kind.code} {kind.use} {kind.note}") for kind in kinds}
 
     def found(meant: Callable[[str, set[str]], bool]) -> list[Kind]:
-        return [kind for kind in kinds if all(meant(word, said[kind.pk]) for word in asked)]
+        told = {word for word in asked if any(meant(word, known) for known in said.values())}
+        if asked and not told:
+            return []
+        return [kind for kind in kinds if all(meant(word, said[kind.pk]) for word in told)]
 
     return found(lambda word, known: any(other.startswith(word) for other in known)) or found(
         lambda word, known: bool(difflib.get_close_matches(word, known, 1, 0.75))

@@ -118,7 +118,7 @@ def test_what_needs_a_coordinator_next(site: Site) -> None:
     page = site.browser("coordinator").get(BASE).content.decode()
     for text in (
         "1 line asks for what the ruleset does not permit here",
-        "3 accepted frequencies are in no plan yet",
+        "3 accepted frequencies wait for a run",
         "1 frequency found no room",
         "1 frequency is proposed",
         "2 frequencies differ from what people hold",

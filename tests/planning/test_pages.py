@@ -10,6 +10,7 @@ from django.utils import timezone
 from apps.planning import actions, documents, running
 from apps.planning.actions import Selection
 from apps.planning.models import Acceptance, Assignment, LeftOut, Run, RunDocument
+from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration
 from apps.solver import read_problem, solve
 from tests.site import Site, line, make_site, register
@@ -230,6 +231,15 @@ def test_what_is_left_out_is_said_in_words(site: Site) -> None:
     assert re.search(r"too near to AUD-00[12] \(100% of what it can tune\)", page)
     lead = text(site.browser("lead").get(f"{BASE}devices/"))
     assert "left out" in lead and re.search(r"too near to AUD-00[12]", lead)
+    assert "changed since" not in lead
+    # The lead gives it room: what the run said is no longer the last word, and somebody has to ask for another.
+    row = Registration.objects.get()
+    registry.change(actor=site.lead, registration=row, values={"high_hz": "480 MHz"})
+    assert "The line was changed since; the next run tries it again." in text(
+        site.browser("lead").get(f"{BASE}devices/")
+    )
+    event_page = text(site.browser("coordinator").get(BASE))
+    assert "1 accepted frequency waits for a run" in event_page and "Start a run" in event_page
 
 
 # -- a frequency by hand --------------------------------------------------------------------

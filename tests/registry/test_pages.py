@@ -191,6 +191,7 @@ def test_help_does_not_scold_for_what_is_not_typed_yet(site: Site) -> None:
         ("micro", {"mic"}),
         ("RADIO two", {"repeater"}),
         ("walkie talkie", {"repeater"}),
+        ("wireless mic", {"mic"}),
         ("microfone", {"mic"}),
         ("hand held", {"mic"}),
         ("trumpet", set()),
