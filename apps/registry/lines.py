@@ -228,11 +228,16 @@ def _zone(names: Names, value: Any) -> Zone:
     return found
 
 
+NAMED = 12  # more names than these help nobody in a sentence
+
+
 def _unknown(what: str, text: str, known: dict[str, Any]) -> str:
     codes = sorted({row.code for row in known.values()})
     if not text:
         names = sorted({row.name for row in known.values()}, key=str.casefold)
-        return f"Say which {what}: {', '.join(names[:20]) or 'none is set up yet'}."
+        if len(names) > NAMED:
+            return f"Say which {what}; {len(names)} are set up here, such as {names[0]}."
+        return f"Say which {what}: {', '.join(names) or 'none is set up yet'}."
     close = difflib.get_close_matches(text.casefold(), known, 1, 0.6)
     if close:
         return f"There is no {what} «{text}»; did you mean {known[close[0]].code}?"
