@@ -4,6 +4,7 @@ from django.urls import path, re_path
 from drf_spectacular.views import SpectacularJSONAPIView
 
 from apps.events import api as events
+from apps.onsite import api as onsite
 from apps.overview import api as overview
 from apps.planning import api as planning
 from apps.planning import survey_api
@@ -77,6 +78,9 @@ urlpatterns = [
     path(f"{E}editions/", publishing.EditionList.as_view(), name="editions"),
     path(f"{E}editions/<int:number>/", publishing.EditionDetail.as_view(), name="edition"),
     path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),
+    path(f"{E}reports/", onsite.ReportList.as_view(), name="reports"),
+    path(f"{E}reports/<int:number>/", onsite.ReportDetail.as_view(), name="report"),
+    path(f"{E}reports/<int:number>/answer/", onsite.ReportAnswer.as_view(), name="report-answer"),
     path(f"{E}journal/", overview.JournalList.as_view(), name="journal"),
     re_path(r"^(?P<rest>[\s\S]*)$", events.NotHere.as_view()),
 ]

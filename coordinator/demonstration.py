@@ -76,7 +76,7 @@ class Machine:
         if content is not None:
             request.add_header("Content-Type", media)
         try:
-            with DIRECT.open(request, timeout=120) as answer:
+            with DIRECT.open(request, timeout=600) as answer:
                 return bytes(answer.read())
         except urllib.error.HTTPError as error:
             raise Answered(f"{method} {path}: {error.code} {error.read().decode()[:2000]}") from None

@@ -90,6 +90,7 @@ INSTALLED_APPS = [
     "apps.registry",
     "apps.planning",
     "apps.publishing",
+    "apps.onsite",
     "apps.overview",
     "coordinator",
     "knox",

@@ -17,6 +17,7 @@ urlpatterns = [
     path("e/<slug:slug>/", include("apps.registry.urls")),
     path("e/<slug:slug>/", include("apps.planning.urls")),
     path("e/<slug:slug>/", include("apps.publishing.urls")),
+    path("e/<slug:slug>/", include("apps.onsite.urls")),
     path("u/<str:key>/", LivePage.as_view(), name="live"),
     path("calendar/<str:key>.ics", FeedFile.as_view(), name="feed"),
     path("no-notices/<str:key>/", NoNotices.as_view(), name="no-notices"),

@@ -49,6 +49,7 @@ PAGES: tuple[tuple[str, str, frozenset[str]], ...] = (
     ("Review", "publishing:review", frozenset([Role.COORDINATOR, Role.DESK])),
     ("Publish", "publishing:publish", frozenset([Role.COORDINATOR])),
     ("Sheets", "publishing:sheets", frozenset(Role)),
+    ("Reports", "onsite:reports", frozenset(Role)),
     ("Journal", "overview:journal", frozenset(Role)),
     ("Tokens", "events:tokens", frozenset(Role)),
     ("Webhooks", "publishing:hooks", frozenset([Role.COORDINATOR, Role.LEAD])),

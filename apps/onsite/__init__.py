@@ -1,1 +1,1 @@
-"""The state of units on the day."""
+"""What is told from the site on the day."""

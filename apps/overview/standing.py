@@ -11,6 +11,8 @@ from django.urls import reverse
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Department, Role
+from apps.onsite.queries import open_reports_of
+from apps.onsite.states import ReportState
 from apps.planning.models import Run
 from apps.planning.queries import assignments_of, runs_of
 from apps.planning.states import AGREED, RunState
@@ -202,10 +204,23 @@ class Standing:
     def tasks(self) -> list[Task]:
         """What needs this reader next, the most pressing first."""
         if self.actor.coordinates:
-            return [*self._breaking(), *self._setting_up(), *self._deciding(), *self._planning()]
+            return [
+                *self._reported(),
+                *self._breaking(),
+                *self._setting_up(),
+                *self._deciding(),
+                *self._planning(),
+            ]
         if self.actor.role == Role.LEAD:
             return self._leading()
         return []
+
+    def _reported(self) -> Iterable[Task]:
+        if number := open_reports_of(self.actor).count():
+            text = f"{_count(number, 'report')} of trouble {'wait' if number > 1 else 'waits'} for an answer."
+            yield Task(
+                text, "Read and answer", self.address("onsite:reports", state=ReportState.OPEN), urgent=True
+            )
 
     def _setting_up(self) -> Iterable[Task]:
         event = self.actor.event

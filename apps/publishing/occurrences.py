@@ -83,7 +83,9 @@ class Reader:
         if entry.verb == PUBLISHED:
             return self._edition(entry)
         if entry.verb == REPORTED and (mine or (self.of_all and not entry.department)):
-            return [self._plain(entry, Topic.REPORTED, f"report {entry.subject}"[:60], report=entry.subject)]
+            words = ": ".join(filter(None, [entry.subject, entry.reason]))
+            subject = entry.subject.partition(":")[0][:60]
+            return [self._plain(entry, Topic.REPORTED, subject, words, report=words)]
         if entry.verb in ENDS and self.of_all:
             return self._run(entry)
         return []

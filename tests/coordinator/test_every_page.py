@@ -15,6 +15,7 @@ from django.urls import URLPattern, URLResolver, get_resolver
 
 from apps.common.choice import Choice
 from apps.events.models import Membership
+from apps.onsite.actions import file_report
 from apps.planning import actions as planning
 from apps.planning import documents, running, surveying
 from apps.planning.actions import Selection
@@ -144,6 +145,10 @@ def site() -> Site:
     for breach in _breaches(site):
         planning.accept_breach(actor=site.coordinator, breach=breach, reason="agreed at the table")
     publish(actor=site.coordinator, note="first")
+    for row in Carrier.objects.filter(code__in=["AUD-001", "VID-001", "GRD-001"]).order_by("pk"):
+        file_report(
+            actor=site.desk, carrier=row, trouble="interference", words=f"buzz at {row.registration.label}"
+        )
     publish(actor=site.coordinator, note="again", department=site.department("VID"))
     relaying.sweep()
     relaying.read(Reading.objects.get(event=site.event).pk)

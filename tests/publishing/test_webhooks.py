@@ -19,8 +19,8 @@ from apps.common.choice import Choice
 from apps.common.errors import Conflict, Faulty, Forbidden
 from apps.events import actions as events
 from apps.events.models import Membership
-from apps.journal import actions as journal
 from apps.journal.models import Chain, Entry
+from apps.onsite.actions import file_report
 from apps.planning import actions as planning
 from apps.planning import running
 from apps.planning.actions import Selection
@@ -168,9 +168,7 @@ def test_what_a_scheduling_tool_waits_for(site: Site, receiver: Receiver) -> Non
     run = running.claim(running.request_run(actor=site.coordinator, seconds=5).pk, "test")
     assert run
     running.fail(run, "no room")
-    journal.record(
-        actor=site.desk, event=site.event.slug, department="AUD", verb="filed a report", subject="buzz at the side stage"
-    )  # fmt: skip
+    file_report(actor=site.desk, trouble="interference", words="a buzz", zone=site.zone("side"))
     read(site)
     deliver(row)
     assert receiver.types == [
@@ -184,6 +182,7 @@ def test_what_a_scheduling_tool_waits_for(site: Site, receiver: Receiver) -> Non
     assert told[1]["edition"]["lines"] == 1, "the confidential department's are not counted"
     assert "GRD" not in "".join(got.body for got in receiver.got)
     assert told[2]["registration"]["reason"] == "which channel?"
+    assert told[4]["report"] == "report 1: interference, Side stage: a buzz"
     assert (told[3]["run"]["state"], told[3]["run"]["failure"]) == ("failed", "no room")
 
 
@@ -222,9 +221,8 @@ def test_a_leads_webhook_is_told_of_its_department_alone(site: Site, receiver: R
     mine = hook(site, receiver.address, "lead", "AUD")
     published(site)
     send_back(site, "agents")
-    journal.record(
-        actor=site.desk, event=site.event.slug, department="GRD", verb="filed a report", subject="agents hear music"
-    )  # fmt: skip
+    agents = Carrier.objects.get(registration__department__code="GRD")
+    file_report(actor=site.desk, trouble="interference", words="agents hear music", carrier=agents)
     actions.publish(actor=site.coordinator, note="for guests", department=site.department("GRD"))
     read(site)
     deliver(mine)

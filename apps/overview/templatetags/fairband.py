@@ -47,6 +47,8 @@ SHAPES = {
     "taken": "✓",
     "fits no line": "·",
     "outside the event": "◌",
+    "open": "◌",
+    "answered": "✓",
     "delivered": "✓",
     "sent": "✓",
     "given up": "✕",

@@ -1,0 +1,28 @@
+"""Shared reads of reports. Each begins with what the actor may see."""
+
+from django.db.models import Q, QuerySet
+
+from apps.events import queries as events
+from apps.events.actors import Actor
+from apps.onsite.models import Report
+from apps.onsite.states import ReportState
+from apps.registry.models import Carrier
+from apps.registry.queries import carriers_of
+
+
+def reports_of(actor: Actor) -> QuerySet[Report]:
+    """Those of one's departments, the latest first; of no department's those that one filed oneself, or all for who sees all."""
+    nobodys = Q(event=actor.event, department=None)
+    if not actor.sees_all:
+        nobodys &= Q(filed_by=actor.email)
+    found = Report.objects.filter(events.in_scope(actor) | nobodys)
+    return found.select_related("carrier__registration", "department", "zone", "event").order_by("-number")
+
+
+def open_reports_of(actor: Actor) -> QuerySet[Report]:
+    return reports_of(actor).filter(state=ReportState.OPEN)
+
+
+def carrier_named(actor: Actor, code: str) -> Carrier | None:
+    """The carrier of that number, among those that the actor may see."""
+    return carriers_of(actor).filter(code__iexact=code.strip(), withdrawn=False).first()

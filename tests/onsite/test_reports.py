@@ -1,0 +1,137 @@
+"""Reports of trouble: who files, who reads, who answers, by page and by interface, and what the journal tells of it."""
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from apps.common.errors import Conflict, Faulty, Forbidden, Stale
+from apps.journal.models import Entry
+from apps.onsite import actions
+from apps.onsite.models import Report
+from apps.onsite.queries import reports_of
+from apps.registry.models import Carrier
+from tests.site import Site, line, make_site, register
+
+pytestmark = pytest.mark.django_db
+PAGE = "/e/harbour-days/reports/"
+DOOR = "/api/v1/events/harbour-days/reports/"
+
+
+@pytest.fixture
+def site() -> Site:
+    site = make_site()
+    register(
+        site.coordinator,
+        line("Lead vocals"),
+        line("crane", department="VID"),
+        line("agents", department="GRD"),
+    )
+    return site
+
+
+def about(site: Site, department: str, **more: object) -> Report:
+    carrier = Carrier.objects.get(code=f"{department}-001")
+    return actions.file_report(
+        actor=site.desk, trouble="interference", words="clicks since noon", carrier=carrier, **more
+    )
+
+
+def test_each_reads_what_concerns_them(site: Site) -> None:
+    for code in ("AUD", "VID", "GRD"):
+        about(site, code)
+    actions.file_report(
+        actor=site.other, trouble="unplanned emission", words="a carrier", zone=site.zone("gate")
+    )
+    seen = {
+        who: sorted(reports_of(site.again(who)).values_list("number", flat=True))
+        for who in ("coordinator", "desk", "lead", "other", "guard", "observer")
+    }
+    assert seen == {
+        "coordinator": [1, 2, 3, 4], "desk": [1, 2, 3, 4], "lead": [1], "other": [2, 4], "guard": [3], "observer": [1, 2],
+    }  # fmt: skip
+
+
+def test_filed_on_a_page_told_to_coordinators_and_answered(site: Site) -> None:
+    desk, coordinator = site.browser("desk"), site.browser("coordinator")
+    form = {"trouble": "interference", "carrier": " aud-001 ", "words": "clicks since noon"}
+    answer = desk.post(PAGE, form)
+    assert (answer.status_code, answer["Location"]) == (302, f"{PAGE}1/")
+    assert "1 report of trouble waits for an answer" in coordinator.get("/e/harbour-days/").content.decode()
+    assert (
+        coordinator.post(f"{PAGE}1/", {"version": "1", "answer": "the rack was moved back"}).status_code
+        == 302
+    )
+    report = Report.objects.get()
+    assert (report.state, report.answer, report.department, report.zone) == (
+        "answered", "the rack was moved back", site.department("AUD"), site.zone("main"),
+    )  # fmt: skip
+    assert "the rack was moved back" in site.browser("lead").get(f"{PAGE}1/").content.decode()
+    told = Entry.objects.filter(event=site.event.slug, verb__endswith="a report").values_list(
+        "department", "verb", "reason"
+    )
+    assert sorted(told) == [
+        ("AUD", "answered a report", "the rack was moved back"), ("AUD", "filed a report", "clicks since noon"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("form", "field"),
+    [
+        ({"words": "noise"}, "carrier"),
+        ({"words": "noise", "carrier": "VID-001"}, "carrier"),
+        ({"carrier": "AUD-001"}, "words"),
+        ({"carrier": "AUD-001", "words": "x", "trouble": "war"}, "trouble"),
+        ({"words": "x", "frequency_hz": "fm"}, "frequency_hz"),
+    ],
+)
+def test_what_cannot_be_looked_into_is_refused_and_kept(site: Site, form: dict[str, str], field: str) -> None:
+    answer = site.browser("lead").post(PAGE, {"trouble": "other"} | form)
+    assert answer.status_code == 422
+    assert field in answer.context["form"].errors
+    assert all(value in answer.content.decode() for key, value in form.items() if key != "trouble")
+    assert not Report.objects.exists()
+
+
+def test_who_may_not(site: Site) -> None:
+    with pytest.raises(Forbidden):
+        actions.file_report(actor=site.observer, trouble="other", words="x", zone=site.zone("main"))
+    with pytest.raises(Faulty):
+        actions.file_report(actor=site.lead, trouble="other", words="x")
+    report = about(site, "AUD")
+    with pytest.raises(Forbidden):
+        actions.answer_report(actor=site.lead, report=report, answer="it is fine")
+    with pytest.raises(Stale):
+        actions.answer_report(actor=site.coordinator, report=report, answer="x", version=7)
+    actions.answer_report(actor=site.coordinator, report=report, answer="x")
+    with pytest.raises(Conflict):
+        actions.answer_report(actor=site.coordinator, report=report, answer="y")
+
+
+def test_machines_file_and_answer(site: Site) -> None:
+    desk, coordinator = site.client("desk"), site.client("coordinator")
+    given = {"trouble": "no signal", "carrier": "AUD-001", "words": "silence"}
+    made = desk.post(DOOR, given, format="json")
+    assert (made.status_code, made.json()["department"], made["ETag"]) == (201, "AUD", '"1"')
+    unknown = desk.post(DOOR, given | {"carrier": "AUD-900"}, format="json")
+    assert (unknown.status_code, [each["field"] for each in unknown.json()["errors"]]) == (422, ["carrier"])
+    address = f"{DOOR}1/answer/"
+    assert coordinator.post(address, {"answer": "battery"}, format="json").status_code == 428
+    done = coordinator.post(address, {"answer": "battery"}, format="json", HTTP_IF_MATCH='"1"')
+    assert (done.status_code, done.json()["state"]) == (200, "answered")
+    assert [row["number"] for row in desk.get(f"{DOOR}?state=answered").json()["results"]] == [1]
+    assert desk.get(f"{DOOR}?state=open").json()["results"] == []
+
+
+@pytest.mark.parametrize("path", [PAGE, DOOR])
+def test_as_many_queries_for_one_as_for_thirty(site: Site, path: str) -> None:
+
+    browser = site.client("desk") if path is DOOR else site.browser("desk")
+    counts = []
+    for number in (1, 29):
+        for _ in range(number):
+            about(site, "AUD")
+        browser.get(path)
+        with CaptureQueriesContext(connection) as asked:
+            browser.get(path)
+        counts.append(len(asked))
+    assert counts[0] == counts[1]
