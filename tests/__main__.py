@@ -35,7 +35,8 @@ def run(name: str, arguments: list[str], environment: dict[str, str]) -> tuple[i
 
 def main(arguments: list[str]) -> int:
     plain = {key: value for key, value in os.environ.items() if key not in SERVERS}
-    given = arguments or ["-n", str(min(4, os.cpu_count() or 1))]
+    # One more than there are cores: many tests wait for a process of their own. Neighbours share what is set up once.
+    given = arguments or ["-n", str(min(4, (os.cpu_count() or 1) + 1)), "--dist", "worksteal"]
     passes = [run("SQLite and the file-system queue", given, plain)]
     database, queue = surroundings.postgres(), surroundings.redis()
     if database and queue:
@@ -43,6 +44,8 @@ def main(arguments: list[str]) -> int:
             "DATABASE_URL": database,
             "REDIS_URL": queue,
             "FAIRBAND_QUEUE_PREFIX": f"test-{secrets.token_hex(4)}",
+            # What is thrown away after each test need not wait for the disk.
+            "PGOPTIONS": "-c synchronous_commit=off",
         }
         passes.append(run("PostgreSQL and Redis", [*given, "-m", "store"], servers))
     missing = surroundings.not_run_here()
