@@ -41,13 +41,14 @@ def _sweep_until_stopped(sweep: Callable[[], None], every_s: float) -> None:
 
 @worker_ready.connect
 def start_sweeping(**_: object) -> None:
-    from apps.planning import running  # noqa: PLC0415 - needs the apps to be loaded
+    from apps.planning import inquiring, running  # noqa: PLC0415 - needs the apps to be loaded
     from apps.publishing import relaying  # noqa: PLC0415
     from apps.registry import permitting, uploads  # noqa: PLC0415
     from apps.spectrum import surveys  # noqa: PLC0415
 
     for sweep, every_s in (
         (running.sweep, settings.RUN_SWEEP_S),
+        (inquiring.sweep, settings.RUN_SWEEP_S),
         (surveys.sweep, settings.RUN_SWEEP_S),
         (uploads.sweep, settings.RUN_SWEEP_S),
         (permitting.sweep, settings.RUN_SWEEP_S),

@@ -3,7 +3,7 @@
 from django.contrib import admin
 
 from apps.common.admin import Looking
-from apps.planning.models import Acceptance, Assignment, LeftOut, Run
+from apps.planning.models import Acceptance, Assignment, Inquiry, LeftOut, Run
 
 
 @admin.register(Run)
@@ -40,4 +40,11 @@ class LeftOutAdmin(Looking):
 @admin.register(Acceptance)
 class AcceptanceAdmin(Looking):
     list_display = ("event", "description", "accepted_by", "until")
+    list_select_related = ("event",)
+
+
+@admin.register(Inquiry)
+class InquiryAdmin(Looking):
+    list_display = ("event", "number", "state", "attempt", "claimed_by", "tried", "total", "failure")
+    list_filter = ("event", "state")
     list_select_related = ("event",)

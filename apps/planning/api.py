@@ -14,8 +14,8 @@ from apps.common.paging import page_of
 from apps.common.serializers import FiniteField, PageFilter, Strict
 from apps.events.api import EventView, with_etag
 from apps.events.repeats import may_be_repeated
-from apps.planning import actions, adopting, documents, queries, running, verdicts
-from apps.planning.models import Run, RunDocument
+from apps.planning import actions, adopting, documents, inquiring, queries, running, verdicts
+from apps.planning.models import Inquiry, Run, RunDocument
 from apps.planning.queries import PlanRow
 from apps.planning.states import RunState
 from apps.registry.models import Carrier
@@ -139,6 +139,89 @@ class RunAdopt(RunView):
 
 def _proposal(proposal: adopting.Proposal) -> dict[str, Any]:
     return {"changes": proposal.changes, "passed_over": proposal.passed_over, "unchanged": proposal.unchanged}
+
+
+class CureSerializer(serializers.Serializer[Any]):
+    words = serializers.CharField(help_text="the one change, everybody else staying where they are")
+    places = serializers.ListField(
+        child=serializers.CharField(), help_text="the carriers that it would place"
+    )
+
+
+class InquirySerializer(serializers.ModelSerializer[Inquiry]):
+    id = serializers.IntegerField(source="number", read_only=True, help_text="counted within the event")
+    state = serializers.ChoiceField(choices=RunState.choices, read_only=True)
+    cures = CureSerializer(many=True, read_only=True, help_text="found so far, the most effective first")
+    left_out = serializers.ListField(
+        child=serializers.CharField(), read_only=True, help_text="whom it asks for"
+    )
+    has_room = serializers.ListField(
+        child=serializers.CharField(), read_only=True, allow_null=True,
+        help_text="those of them who have room by now without any change, so that no cure names them; null while not known",
+    )  # fmt: skip
+    stale = serializers.SerializerMethodField(help_text="the event changed since: ask again")
+
+    class Meta:
+        model = Inquiry
+        fields = [
+            "id", "state", "attempt", "claimed_by", "tried", "total", "left_out", "has_room", "cures", "failure", "revision",
+            "stale", "asked_by", "created_at", "finished_at",
+        ]  # fmt: skip
+
+    def get_stale(self, inquiry: Inquiry) -> bool:
+        return inquiry.revision != inquiry.event.revision
+
+
+class RemedyList(EventView):
+    """What was asked about those left out, newest first; and the door for asking what would place them."""
+
+    @extend_schema(
+        operation_id="remedies_list", parameters=[PageFilter], responses=page_of(InquirySerializer)
+    )
+    def get(self, request: Request, slug: str) -> Response:
+        _coordinators_look(self)
+        self.filters(PageFilter)
+        rows = queries.inquiries_of(self.actor)
+        return self.page(rows, "-number", lambda page: InquirySerializer(page, many=True).data)
+
+    @extend_schema(
+        operation_id="remedies_ask", request=None, responses={202: InquirySerializer},
+        description="Asks which single change would place how many of those left out. Answered at once with the address, in "
+        "Location, under which to see what was found so far. One that was stopped, or ran out of time, is gone on with "
+        "while the event is the same.",
+    )  # fmt: skip
+    @may_be_repeated
+    def post(self, request: Request, slug: str) -> Response:
+        _coordinators_look(self)
+        inquiry = inquiring.inquire(actor=self.actor)
+        where = reverse("api:remedy", args=[slug, inquiry.number], request=request)
+        return Response(InquirySerializer(inquiry).data, status=202, headers={"Location": where})
+
+
+class RemedyView(EventView):
+    def found(self) -> Inquiry:
+        inquiry = queries.inquiries_of(self.actor).filter(number=self.kwargs["number"]).first()
+        if inquiry is None:
+            raise Missing()
+        return inquiry
+
+
+class RemedyDetail(RemedyView):
+    """What would place those left out, as far as it is known."""
+
+    @extend_schema(operation_id="remedies_read", responses=InquirySerializer)
+    def get(self, request: Request, slug: str, number: int) -> Response:
+        return Response(InquirySerializer(self.found()).data)
+
+
+class RemedyCancel(RemedyView):
+    """Stop looking; what was found is kept."""
+
+    @extend_schema(operation_id="remedies_stop", request=None, responses={202: InquirySerializer})
+    @may_be_repeated
+    def post(self, request: Request, slug: str, number: int) -> Response:
+        inquiry = inquiring.stop(actor=self.actor, inquiry=self.found())
+        return Response(InquirySerializer(inquiry).data, status=202)
 
 
 class PlanRowSerializer(serializers.Serializer[Any]):

@@ -135,6 +135,74 @@ class LeftOut(models.Model):
         return f"{self.carrier.code}, left out by {self.run}"
 
 
+class Inquiry(models.Model):
+    """Somebody asked what would place those left out: each single change is tried by a worker, one after the other.
+
+    The row is the truth, as a run's is. It answers for one revision of the event and keeps how many changes were tried in
+    their order, so that whoever goes on, another worker or another inquiry, begins where this one ended.
+    """
+
+    event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="inquiries")
+    number = models.PositiveIntegerField()
+    state = models.CharField(max_length=12, choices=RunState.choices, default=RunState.QUEUED)
+    asked_by = models.CharField(max_length=254)
+    revision = models.PositiveBigIntegerField(help_text="of the event that it answers for")
+    attempt = models.PositiveIntegerField(default=0)
+    claimed_by = models.CharField(max_length=200, blank=True)
+    lease_until = models.DateTimeField(null=True, blank=True)
+    rung_at = models.DateTimeField(null=True, blank=True, help_text="when a worker was last told of it")
+    stop_asked = models.BooleanField(default=False)
+    tried = models.PositiveIntegerField(default=0, help_text="changes so far, of `total`")
+    total = models.PositiveIntegerField(null=True, blank=True)
+    left_out = models.JSONField(default=list, help_text="whom it asks for, by code")
+    has_room = models.JSONField(
+        null=True,
+        blank=True,
+        help_text="those of them with room as the plan stands; null before that was looked at",
+    )
+    cures = models.JSONField(default=list, help_text="[{words, places: [code]}]")
+    failure = models.TextField(blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["event", "-number"]
+        verbose_name_plural = "inquiries"
+        constraints = [
+            models.UniqueConstraint(
+                fields=["event", "number"], name="planning_inquiry_number_once_per_event"
+            ),
+            models.UniqueConstraint(
+                fields=["event"], condition=Q(state__in=ACTIVE), name="planning_one_active_inquiry_per_event"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"inquiry {self.number} of {self.event}"
+
+    @property
+    def active(self) -> bool:
+        return self.state in ACTIVE
+
+    @property
+    def whole(self) -> bool:
+        """Whether every change was tried."""
+        return self.total is not None and self.tried >= self.total
+
+    @property
+    def untried(self) -> int:
+        return (self.total or 0) - self.tried
+
+    @property
+    def share(self) -> float:
+        return self.tried / self.total if self.total else 0.0
+
+    @property
+    def without_room(self) -> int:
+        """Of how many each cure places some: whoever has room by now is not among them."""
+        return len(self.left_out) - len(self.has_room or ())
+
+
 class Verdict(models.Model):
     """What a recount of one place and slot found, under a digest of what is on the air there and its rules."""
 

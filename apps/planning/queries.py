@@ -11,7 +11,7 @@ from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Event, Role
 from apps.journal.models import Entry
-from apps.planning.models import Acceptance, Assignment, LeftOut, Run
+from apps.planning.models import Acceptance, Assignment, Inquiry, LeftOut, Run
 from apps.planning.reasons import cause_in_words, named
 from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
@@ -21,6 +21,12 @@ from apps.registry.states import NOT_PERMITTED
 
 def runs_of(actor: Actor) -> QuerySet[Run]:
     return Run.objects.filter(event=actor.event).select_related("event").order_by("-number")
+
+
+def inquiries_of(actor: Actor) -> QuerySet[Inquiry]:
+    """What was asked about those left out, the last first; it names every department's carriers."""
+    found = Inquiry.objects.filter(event=actor.event).select_related("event").order_by("-number")
+    return found if actor.sees_all else found.none()
 
 
 def assignments_of(actor: Actor) -> QuerySet[Assignment]:
@@ -148,6 +154,36 @@ def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[P
         for row in rows
         for left in [getattr(row, "left_out", None)]
     ]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What an inquiry says of those left out, each of them in one of these lists and in no other.
+
+    `stuck`: no change that was tried places them; `not_asked`: their lines stand in no run as they are, or came later.
+    """
+
+    stale: bool
+    has_room: list[PlanRow]
+    helped: list[PlanRow]
+    stuck: list[PlanRow]
+    not_asked: list[PlanRow]
+
+    @classmethod
+    def of(cls, inquiry: Inquiry, left: list[PlanRow]) -> "Answer":
+        asked, room = set(inquiry.left_out), set(inquiry.has_room or ())
+        cured = {code for cure in inquiry.cures for code in cure["places"]} - room
+        stale = inquiry.revision != inquiry.event.revision
+
+        def those(codes: set[str]) -> list[PlanRow]:
+            return [row for row in left if row.carrier.code in codes]
+
+        outside = [row for row in left if row.carrier.code not in asked]
+        return cls(stale, those(asked & room), those(asked & cured), those(asked - room - cured), outside)
+
+    @property
+    def without_room(self) -> int:
+        return len(self.helped) + len(self.stuck)
 
 
 class Redaction:

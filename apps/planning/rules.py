@@ -4,9 +4,18 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor
-from apps.events.rules import refusal_to_coordinate
+from apps.events.rules import refusal_to_coordinate, refusal_to_write
 from apps.planning.models import Assignment
 from apps.planning.states import AssignmentState
+
+
+def refusal_to_inquire(actor: Actor) -> str:
+    """Asking what would place those left out: whoever sees every department and may do more than read."""
+    if not actor.sees_all:
+        return (
+            "The answer holds every department's frequencies, so only coordinators and the site desk may ask."
+        )
+    return refusal_to_write(actor)
 
 
 def refusal_to_accept(rule: str) -> str:

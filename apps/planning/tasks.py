@@ -12,3 +12,11 @@ def work(run_id: int) -> None:
     from apps.planning.working import work as carry_out  # noqa: PLC0415 - loads numpy and the solver
 
     carry_out(run_id, f"{socket.gethostname()}:{os.getpid()}")
+
+
+@shared_task(name="planning.inquire", acks_late=True)
+def inquire(inquiry_id: int) -> None:
+    """Try what would place those left out; a second message for the same inquiry finds nothing to do."""
+    from apps.planning.curing import work as carry_out  # noqa: PLC0415 - loads numpy and the solver
+
+    carry_out(inquiry_id, f"{socket.gethostname()}:{os.getpid()}")

@@ -22,6 +22,7 @@ urlpatterns: list[URLPattern] = [
     path("surveys/<int:number>/file/", survey_pages.SurveyFile.as_view(), name="survey-file"),
     path("surveys/zones/<slug:zone>/", survey_pages.ZoneSurveys.as_view(), name="zone-surveys"),
     path("remedies/", views.Remedies.as_view(), name="remedies"),
+    path("remedies/progress/", views.RemediesProgress.as_view(), name="remedies-progress"),
     path("breaches/", views.Breaches.as_view(), name="breaches"),
     path("review/<slug:code>/", views.Frequency.as_view(), name="frequency"),
 ]

@@ -22,15 +22,15 @@ from apps.events.actors import Actor
 from apps.events.rules import refusal_to_coordinate
 from apps.events.setting_up import SetUpPage
 from apps.events.views import EventPage, add_refusal
-from apps.planning import actions, adopting, asking, documents, queries, running, verdicts
+from apps.planning import actions, adopting, asking, documents, inquiring, queries, running, verdicts
 from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, NextEventForm, RunForm
 from apps.planning.margins import margins_of, standing_margins
-from apps.planning.models import Acceptance, Run, RunDocument
+from apps.planning.models import Acceptance, Inquiry, Run, RunDocument
 from apps.planning.outlook import outlook
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.reasons import cause_in_words
 from apps.planning.renewing import Renewed, renew
-from apps.planning.rules import refusal_to_accept, refusal_to_change
+from apps.planning.rules import refusal_to_accept, refusal_to_change, refusal_to_inquire
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import batching
@@ -502,7 +502,7 @@ def effect_of(actor: Actor, code: str, hertz: int) -> dict[str, Any]:
 
 
 class Remedies(EventPage):
-    """What would place those whom the plan leaves out: each single change that was tried, and how many it buys."""
+    """What would place those whom the plan leaves out: asked for, looked into by a worker, and kept until it is asked again."""
 
     here = "publishing:review"
     template = "planning/remedies.html"
@@ -510,8 +510,37 @@ class Remedies(EventPage):
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         left = [row for row in plan_rows(self.actor) if row.state == queries.LEFT_OUT]
-        cures = asking.cures_of(self.event) if left else None
-        return self.render(left=left, cures=cures, coordinators=queries.coordinators_of(self.actor))
+        inquiry = queries.inquiries_of(self.actor).first()
+        answer = queries.Answer.of(inquiry, left) if inquiry else None
+        return self.render(
+            left=left, inquiry=inquiry, answer=answer, refused=refusal_to_inquire(self.actor),
+            coordinators=queries.coordinators_of(self.actor),
+        )  # fmt: skip
+
+    def post(self, request: HttpRequest, slug: str) -> HttpResponse:
+        if request.POST.get("do") == "stop":
+            asked = self.under_way()
+            if asked and self.attempt(lambda: inquiring.stop(actor=self.actor, inquiry=asked)):
+                messages.info(request, "Asked to stop; what was found so far is kept.")
+        else:
+            self.attempt(lambda: inquiring.inquire(actor=self.actor))
+        return redirect(request.path)
+
+    def under_way(self) -> Inquiry | None:
+        return queries.inquiries_of(self.actor).filter(state__in=ACTIVE).first()
+
+
+class RemediesProgress(Remedies):
+    """The moving part of that page; when the inquiry has ended, the whole page is asked for again."""
+
+    template = "planning/inquiry.html"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        inquiry = queries.inquiries_of(self.actor).first()
+        answer = self.render(inquiry=inquiry, polled=True)
+        if inquiry is None or not inquiry.active:
+            answer["HX-Refresh"] = "true"
+        return answer
 
 
 # -- breaches -------------------------------------------------------------------------------

@@ -3,6 +3,8 @@
 import logging
 import math
 import threading
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from django.conf import settings
@@ -20,7 +22,7 @@ def work(run_id: int, worker: str) -> None:
     run = running.claim(run_id, worker)
     if run is None:
         return
-    with Heartbeat(run) as heart:
+    with Heartbeat(partial(running.keep_alive, run), f"run {run.pk}") as heart:
         try:
             result, worst_load_db = _solved(run, heart)
         except MalformedProblem as malformed:
@@ -44,11 +46,21 @@ def work(run_id: int, worker: str) -> None:
 
 def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]:
     problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
-    heart.outsiders = len(problem.carriers) - run.carriers
+    outsiders = len(problem.carriers) - run.carriers  # placed from the start, and nobody's of the event
+
+    def note(progress: Progress) -> None:
+        heart.tell(
+            stage=progress.stage[:60],
+            placed=max(0, progress.placed - outsiders),
+            left_out=progress.left_out,
+            penalty=progress.penalty if math.isfinite(progress.penalty) else None,
+            share=min(1.0, max(0.0, progress.share)),
+        )
+
     result = solve(
-        problem, seconds=run.seconds, seed=run.seed, on_progress=heart.note, should_stop=heart.should_stop
+        problem, seconds=run.seconds, seed=run.seed, on_progress=note, should_stop=heart.should_stop
     )
-    heart.note(
+    note(
         Progress(
             "recounting",
             len(result.assignments),
@@ -67,11 +79,13 @@ def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]
 
 
 class Heartbeat:
-    """A thread that renews the run's lease, notes progress and hears of a wish to stop, while the solver computes."""
+    """A thread that renews a lease, notes progress and hears of a wish to stop, while a worker computes.
 
-    def __init__(self, run: Run) -> None:
-        self.run = run
-        self.outsiders = 0  # placed from the start, and nobody's of the event
+    `keep_alive` writes what is told to it: True when somebody asked to stop, None when the work is no longer ours.
+    """
+
+    def __init__(self, keep_alive: Callable[..., bool | None], whose: str) -> None:
+        self.keep_alive, self.whose = keep_alive, whose
         self.lost = False
         self.stop_asked = False
         self._done = threading.Event()
@@ -86,15 +100,9 @@ class Heartbeat:
         self._done.set()
         self._thread.join()
 
-    def note(self, progress: Progress) -> None:
-        """Called by the solver as often as it likes; written with the next beat."""
-        self._progress = {
-            "stage": progress.stage[:60],
-            "placed": max(0, progress.placed - self.outsiders),
-            "left_out": progress.left_out,
-            "penalty": progress.penalty if math.isfinite(progress.penalty) else None,
-            "share": min(1.0, max(0.0, progress.share)),
-        }
+    def tell(self, **progress: Any) -> None:
+        """Called as often as one likes; written with the next beat."""
+        self._progress = progress
 
     def should_stop(self) -> bool:
         return self.stop_asked or self.lost
@@ -103,10 +111,10 @@ class Heartbeat:
         try:
             while not self._done.wait(settings.RUN_HEARTBEAT_S):
                 try:
-                    answer = running.keep_alive(self.run, **self._progress)
+                    answer = self.keep_alive(**self._progress)
                 except Exception:
                     # The database may be away for a moment; the lease is there to outlast that.
-                    log.exception("heartbeat of run %s failed", self.run.pk)
+                    log.exception("heartbeat of %s failed", self.whose)
                     close_old_connections()
                     continue
                 self.lost = answer is None

@@ -35,7 +35,7 @@ def run_of(service: Service) -> dict:
     return service.call("coordinator", "GET", "runs/1/")[1]
 
 
-def test_a_worker_killed_in_the_middle_of_a_run_loses_nothing(tmp_path) -> None:
+def test_a_worker_killed_in_the_middle_of_a_run_or_of_an_inquiry_loses_nothing(tmp_path) -> None:
     quick = {"FAIRBAND_RUN_LEASE_S": "2", "FAIRBAND_RUN_HEARTBEAT_S": "0.2", "FAIRBAND_RUN_SWEEP_S": "0.3"}
     with started(tmp_path, **quick) as service:
         assert service.call("lead", "POST", "registrations/", CROWD)[0] == 201
@@ -58,6 +58,23 @@ def test_a_worker_killed_in_the_middle_of_a_run_loses_nothing(tmp_path) -> None:
         assert {row["carrier"]: row["frequency_hz"] for row in plan if row["frequency_hz"]} == result[
             "assignments"
         ]
+        what_would_place_those_left_out(service)
+
+
+def what_would_place_those_left_out(service: Service) -> None:
+    """The same of whoever tries that: the next worker answers all of it."""
+    assert service.call("coordinator", "POST", "remedies/")[0] == 202
+
+    def inquiry() -> dict:
+        return service.call("coordinator", "GET", "remedies/1/")[1]
+
+    first = until(lambda: (now := inquiry())["state"] == "running" and now, "the changes are being tried")
+    os.kill(int(first["claimed_by"].rsplit(":", 1)[1]), signal.SIGKILL)
+    second = until(lambda: (now := inquiry())["state"] == "done" and now, "every change was tried")
+    assert (first["attempt"], second["attempt"]) == (1, 2)
+    assert (second["tried"], second["stale"]) == (second["total"], False)
+    assert second["claimed_by"] != first["claimed_by"]
+    assert {code for cure in second["cures"] for code in cure["places"]} <= set(second["left_out"])
 
 
 def visitor(service: Service, who: str) -> requests.Session:

@@ -8,9 +8,9 @@ import pytest
 from django.http import HttpResponse
 
 from apps.journal.models import Entry
-from apps.planning import actions, asking, verdicts
-from apps.planning.models import LeftOut, Run
-from apps.registry.models import Carrier, Kind
+from apps.planning import actions, asking, curing, inquiring, verdicts
+from apps.planning.models import Inquiry, LeftOut, Run
+from apps.registry.models import Carrier, Kind, Registration
 from apps.spectrum import actions as spectrum
 from tests.planning.test_pages import ended_run
 from tests.site import Site, line, make_site, register
@@ -97,24 +97,121 @@ def leave_out(site: Site, code: str, cause: dict[str, Any]) -> None:
     )
 
 
+@pytest.fixture(autouse=True)
+def no_beat(settings) -> None:
+    settings.RUN_HEARTBEAT_S = 600  # its thread would not see what this test has not committed
+
+
+def ask(site: Site) -> Inquiry:
+    """A coordinator presses the button of the page, and a worker answers."""
+    assert site.browser("coordinator").post(f"{BASE}remedies/", {"do": "ask"}).status_code == 302
+    inquiry = Inquiry.objects.first()
+    assert inquiry
+    curing.work(inquiry.pk, "test")
+    inquiry.refresh_from_db()
+    return inquiry
+
+
 def test_who_is_left_out_is_led_to_what_would_place_them(site: Site) -> None:
     narrow(site)
     boss = site.browser("coordinator")
     task = next(task for task in boss.get(BASE).context["tasks"] if "found no room" in task.text)
+    assert "Find out" in text(boss.get(task.address))
+    inquiry = ask(site)
+    assert (inquiry.state, inquiry.whole, inquiry.left_out, inquiry.has_room) == (
+        "done",
+        True,
+        ["AUD-002"],
+        [],
+    )
     page = text(boss.get(task.address))
     assert "Open the occupied range 500.3–501.2 MHz (channel 24)" in page and "AUD-002" in page
-    assert "1 of 1" in page
+    assert "1 of 1" in page and "every change was tried" in page
     assert site.browser("lead").get(task.address).status_code == 403
+    assert site.browser("lead").post(task.address).status_code == 403
+    # Nothing has been asked of a plan that changed since; the old answer says so.
+    place(site, "AUD-001", 500_125_000)
+    page = text(boss.get(task.address))
+    assert "The event changed since this was asked" in page and "Ask again" in page
 
 
-def test_who_has_room_by_now_needs_no_remedy(site: Site) -> None:
+def test_who_has_room_by_now_needs_no_remedy_and_is_not_counted_among_those_without(site: Site) -> None:
+    narrow(site)
+    register(site.lead, line("choir"))
+    cause = {"cause": "separation", "carrier": "AUD-001", "share": 1.0}
+    run = Run.objects.get()
+    carrier = Carrier.objects.get(code="AUD-003")
+    role = Kind.objects.get(event=site.event, code="mic").roles.get()
+    role.tuning = [*role.tuning, {"low_hz": 520_000_000, "high_hz": 521_000_000, "step_hz": 25_000}]
+    role.save()
+    # The choir may use the second range, whoever was left out before may not.
+    Registration.objects.exclude(pk=carrier.registration_id).update(high_hz=501_000_000)
+    LeftOut.objects.create(event=site.event, carrier=carrier, run=run, blocked_by=[cause])
+    inquiry = ask(site)
+    assert (inquiry.left_out, inquiry.has_room) == (["AUD-002", "AUD-003"], ["AUD-003"])
+    assert inquiry.cures and all(cure["places"] == ["AUD-002"] for cure in inquiry.cures)
+    answer = site.browser("coordinator").get(f"{BASE}remedies/")
+    assert "AUD-003 has room by now" in text(answer) and "1 of 1" in text(answer)
+    said = answer.context["answer"]
+    told = [
+        [row.carrier.code for row in rows]
+        for rows in (said.has_room, said.helped, said.stuck, said.not_asked)
+    ]
+    assert told == [["AUD-003"], ["AUD-002"], [], []]
+
+
+def test_where_everybody_has_room_nothing_is_tried_and_nobody_is_without_a_cure(site: Site) -> None:
     register(site.lead, line(quantity=2))
     place(site, "AUD-001", 500_100_000)
     leave_out(site, "AUD-002", {"cause": "separation", "carrier": "AUD-001", "share": 1.0})
-    cures = asking.cures_of(site.again("coordinator").event)
-    assert cures.as_it_stands == ("AUD-002",) and not cures.found
+    inquiry = ask(site)
+    assert inquiry.has_room == ["AUD-002"] and inquiry.whole and not inquiry.cures
     page = text(site.browser("coordinator").get(f"{BASE}remedies/"))
-    assert "AUD-002 has room by now" in page
+    assert "AUD-002 has room by now" in page and "No single change" not in page
+    assert "No room as the plan stands" not in page
+
+
+def test_what_was_stopped_is_gone_on_with_and_says_the_same_as_one_that_was_not(site: Site, settings) -> None:
+    narrow(site)
+    whole = ask(site)
+    assert whole.total and whole.total > 2
+    settings.INQUIRY_SECONDS = 0
+    Inquiry.objects.all().delete()
+    assert ask(site).tried == 0
+    settings.INQUIRY_SECONDS = 60
+    boss = site.browser("coordinator")
+    # As a worker leaves it that died after the second change; its lease has run out.
+    boss.post(f"{BASE}remedies/", {"do": "ask"})
+    half = inquiring.claim(Inquiry.objects.filter(state="queued").get().pk, "dies")
+    assert (
+        half
+        and inquiring.keep_alive(
+            half, tried=2, total=whole.total, left_out=["AUD-002"], has_room=[], cures=[]
+        )
+        is False
+    )
+    page = text(boss.get(f"{BASE}remedies/progress/"))
+    assert f"2</span> of {whole.total} changes tried" in page
+    Inquiry.objects.filter(pk=half.pk).update(lease_until=half.created_at)
+    inquiring.sweep()
+    curing.work(half.pk, "lives")
+    assert inquiring.keep_alive(half) is None and not inquiring.finish(half)
+    again = Inquiry.objects.get(pk=half.pk)
+    assert (again.state, again.attempt, again.claimed_by) == ("done", 2, "lives")
+    assert (again.tried, again.cures) == (whole.tried, whole.cures)
+
+
+def test_it_is_stopped_and_only_one_is_asked_at_a_time(site: Site) -> None:
+    narrow(site)
+    boss, api = site.browser("coordinator"), site.client("coordinator")
+    asked = api.post("/api/v1/events/harbour-days/remedies/")
+    assert asked.status_code == 202 and asked["Location"].endswith("/remedies/1/")
+    assert api.post("/api/v1/events/harbour-days/remedies/").status_code == 409
+    assert "waiting for a worker" in text(boss.get(f"{BASE}remedies/"))
+    boss.post(f"{BASE}remedies/", {"do": "stop"})
+    assert api.get(asked["Location"]).json()["state"] == "cancelled"
+    assert boss.get(f"{BASE}remedies/progress/")["HX-Refresh"] == "true"
+    assert site.client("lead").get(asked["Location"]).status_code == 404
 
 
 def test_a_lead_reads_whom_to_ask(site: Site) -> None:
