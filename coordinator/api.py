@@ -25,6 +25,7 @@ urlpatterns = [
     path(f"{E}zones/", events.ZoneList.as_view(), name="zones"),
     path(f"{E}zones.geojson", events.ZoneMap.as_view(), name="zones-map"),
     path(f"{E}zones/<slug:code>/", events.ZoneDetail.as_view(), name="zone"),
+    path(f"{E}zones/<slug:code>/antennas/", registry.AntennasDetail.as_view(), name="antennas"),
     path(f"{E}departments/", events.DepartmentList.as_view(), name="departments"),
     path(f"{E}band-plan/", spectrum.BandPlanList.as_view(), name="band-plan"),
     path(f"{E}band-plan/<int:pk>/", spectrum.BandPlanDetail.as_view(), name="planned-range"),

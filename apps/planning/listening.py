@@ -4,24 +4,20 @@ A survey's antenna is taken to hear what the zone's own receiving antennas hear.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from apps.events.models import Event
-from apps.planning.siting import solver_kind, zone_of
-from apps.radio.settings import Settings
+from apps.planning.siting import Sited, zone_of
 from apps.radio.surveys import Trace, at_receiver, together, under
-from apps.radio.units import thermal_noise_dbm
-from apps.registry.models import Carrier
 from apps.spectrum.models import Survey
 from apps.spectrum.queries import counting_surveys
 from apps.spectrum.reading import opened
 
 NOISE_WEIGHT = 0.1  # of a wish, for each dB over the reference; common practice, no source
-NOISE_FIGURE_DB = 6.0  # where a kind has no figure of its own
 
 
 @dataclass(frozen=True)
@@ -51,7 +47,7 @@ def heard_by_zone(event: Event) -> dict[str, list[Heard]]:
     return dict(found)
 
 
-def noise_rows(event: Event, carriers: Iterable[Carrier], problem: Mapping[str, Any]) -> list[dict[str, Any]]:
+def noise_rows(event: Event, model: Sited, problem: Mapping[str, Any]) -> list[dict[str, Any]]:
     """The noise rows of a problem, read off its own carriers: one per zone with surveys and kind received there.
 
     A kind suffers from 6 dB under its own receiver's noise (I/N of Radio Regulations No. 5.225A), as with separations.
@@ -60,11 +56,12 @@ def noise_rows(event: Event, carriers: Iterable[Carrier], problem: Mapping[str, 
     heard = heard_by_zone(event)
     if not heard:
         return []
-    figures = {solver_kind(carrier): carrier.role.radio for carrier in carriers}
+    kinds = set(model.site.kind_of)
     rows = []
-    for (zone, kind), received in sorted(_received(problem, figures, set(heard)).items()):
-        noise_figure = figures[kind].get("noise_figure_db", NOISE_FIGURE_DB)
-        reference = float(thermal_noise_dbm(received.bandwidth_hz, noise_figure)) + Settings().i_over_n_db
+    for (zone, kind), received in sorted(_received(problem, kinds, set(heard)).items()):
+        receiver = model.services[kind, zone].received_in[0]
+        noise = model.site.chain(receiver, kind).noise_dbm(max(1, received.bandwidth_hz))
+        reference = noise + model.site.settings.i_over_n_db
         row = _row(heard[zone], received, round(reference, 1))
         if row is not None:
             rows.append({"zones": sorted(received.places), "kinds": [kind], "weight": NOISE_WEIGHT, **row})
@@ -82,7 +79,7 @@ class _Received:
 
 
 def _received(
-    problem: Mapping[str, Any], kinds: Mapping[str, Any], zones: set[str]
+    problem: Mapping[str, Any], kinds: set[str], zones: set[str]
 ) -> dict[tuple[str, str], _Received]:
     found: dict[tuple[str, str], _Received] = {}
     for row in problem["carriers"]:

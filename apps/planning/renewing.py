@@ -75,6 +75,7 @@ def renew(
     for department in old.departments.order_by("code"):
         events.add_department(actor=new, **_fields(department))
     registry.take_over_kinds(actor=new, event=old)
+    registry.take_over_antennas(actor=new, event=old)
     if people:
         _bring_people(new, old)
     if surroundings:

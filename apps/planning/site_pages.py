@@ -17,10 +17,12 @@ from apps.events.actors import Actor
 from apps.events.models import Zone
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
+from apps.planning import chaining
 from apps.planning.siting import Sited, sited, zone_of
 from apps.planning.snapshot import standing_carriers
 from apps.radio.demands import LimitReason, ProductDemand, SeparationReason, separation
 from apps.radio.products import FAMILIES, order, over_two_carrier_db
+from apps.registry.models import Carrier
 from apps.registry.queries import kinds_of
 from apps.spectrum import actions as spectrum
 from apps.spectrum.models import KnownLoss
@@ -185,7 +187,8 @@ class PairPage(EventPage):
 
     def shown(self, form: KnownLossForm, status: int = 200) -> HttpResponse:
         listener, sender = self.zones()
-        model = sited(self.event, standing_carriers(self.event))
+        carriers = standing_carriers(self.event)
+        model = sited(self.event, carriers)
         here, there = listener.code, sender.code
         names = {zone.code: zone for zone in queries.zones_of(self.actor)}
         say = Words(model, names, dict(kinds_of(self.actor).values_list("code", "name")))
@@ -213,11 +216,23 @@ class PairPage(EventPage):
             if here == there
             else []
         )
+        chains = self._chains(model, carriers, here, say) if here == there else {}
         return self.render(
-            form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes, limits=limits,
-            apart_m=round(_apart_m(listener, sender)), known=self.known_loss(listener, sender),
+            **chains, form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes,
+            limits=limits, apart_m=round(_apart_m(listener, sender)), known=self.known_loss(listener, sender),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
+
+    def _chains(self, model: Sited, carriers: list[Carrier], here: str, say: Words) -> dict[str, Any]:
+        """What the kinds of a zone radiate, and through what they are received."""
+
+        def named(row: dict[str, Any]) -> dict[str, Any]:
+            return {**row, "kind": say(row["kind"]), "place": say(row["place"])}
+
+        return {
+            "sent": [named(row) for row in chaining.sent(self.event, model, carriers, here)],
+            "received": [named(row) for row in chaining.received(model, here)],
+        }
 
 
 def _apart_m(one: Zone, other: Zone) -> float:

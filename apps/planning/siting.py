@@ -10,15 +10,15 @@ from functools import lru_cache
 from typing import Any, Final, cast
 
 from apps.events.models import Event, Zone
-from apps.radio.chains import SendingChain
+from apps.radio.chains import SendingSystem, Stage, passive
 from apps.radio.demands import Demands, demands
 from apps.radio.kinds import BODY_LOSS, BodyLoss, Kind
 from apps.radio.paths import Override
 from apps.radio.places import Distances, Place, stage
 from apps.radio.selectivity import Modulation
 from apps.radio.site import Service, Site
-from apps.radio.units import dbm
-from apps.registry.models import Carrier, KindRole
+from apps.registry.models import Antennas, Carrier, KindRole
+from apps.registry.rules import antennas_of, received_through, sending, system
 from apps.spectrum.models import KnownLoss
 
 # How near and how far a zone's devices come, as shares of their usual distance; common practice, no source.
@@ -74,6 +74,7 @@ class _Recipe:
 
     versions: tuple[Any, ...]
     zones: tuple[Zone, ...] = field(compare=False)
+    antennas: dict[int, Antennas] = field(compare=False)
     known: tuple[KnownLoss, ...] = field(compare=False)
     brought: tuple[Carrier, ...] = field(compare=False)
 
@@ -81,19 +82,22 @@ class _Recipe:
 def sited(event: Event, carriers: Iterable[Carrier]) -> Sited:
     """The site of an event with the kinds that its carriers bring."""
     zones = tuple(event.zones.order_by("code"))
+    antennas = antennas_of(event)
     known = tuple(event.known_losses.select_related("one", "other"))
     brought: dict[tuple[str, str], Carrier] = {}
     for carrier in carriers:
         brought.setdefault((solver_kind(carrier), carrier.registration.zone.code), carrier)
     versions = (
         tuple((zone.pk, zone.version) for zone in zones),
+        tuple((row.pk, row.version) for row in antennas.values()),
         tuple((row.pk, row.version) for row in known),
         tuple(
             (name, zone, c.role_id, c.registration.kind.version)
             for (name, zone), c in sorted(brought.items())
         ),
     )
-    return _sited(_Recipe(versions, zones, known, tuple(carrier for _, carrier in sorted(brought.items()))))
+    kinds = tuple(carrier for _, carrier in sorted(brought.items()))
+    return _sited(_Recipe(versions, zones, antennas, known, kinds))
 
 
 @lru_cache(maxsize=8)
@@ -104,13 +108,16 @@ def _sited(recipe: _Recipe) -> Sited:
         name, zone = solver_kind(carrier), carrier.registration.zone.code
         if name not in kinds:
             kinds[name] = _kind(name, carrier)
-    bands = _bands(recipe.brought, kinds)
-    places = {place.id: place for zone in recipe.zones for place in _places(zone)}
+    bands = _bands(recipe, kinds)
+    places = {
+        place.id: place for zone in recipe.zones for place in _places(zone, recipe.antennas.get(zone.pk))
+    }
     fronts: dict[str, Place] = {}
     for carrier in recipe.brought:
         name, zone = solver_kind(carrier), carrier.registration.zone.code
         sender, receiver = ENDS[carrier.role.sent_by, carrier.role.received_by]
-        front = _front(places[f"{zone}/{receiver}"], bands[zone, receiver], kinds[name])
+        antennas = _behind(recipe, carrier)
+        front = _front(places[f"{zone}/{receiver}"], bands[zone, receiver, antennas], kinds[name], antennas)
         fronts[front.id] = front
         services[name, zone] = Service(name, (f"{zone}/{sender}",), (front.id,))
     site = Site(
@@ -131,15 +138,22 @@ def _overrides(known: Iterable[KnownLoss], places: list[str]) -> Iterator[Overri
                     yield Override((a, b), row.loss_db, row.note)
 
 
+def _behind(recipe: _Recipe, carrier: Carrier) -> Antennas | None:
+    """The antenna system that a carrier is received through, if it is."""
+    antennas = recipe.antennas.get(carrier.registration.zone_id)
+    return antennas if received_through(antennas, carrier.role) else None
+
+
 def _bands(
-    brought: Iterable[Carrier], kinds: dict[str, Kind]
-) -> dict[tuple[str, str], list[tuple[int, int]]]:
-    """What receivers of one place have in front of them: {(zone, place): ranges}, those that overlap joined into one."""
-    found: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for carrier in brought:
+    recipe: _Recipe, kinds: dict[str, Kind]
+) -> dict[tuple[str, str, Antennas | None], list[tuple[int, int]]]:
+    """What receivers of one place and antenna have in front of them: {…: ranges}, those that overlap joined into one."""
+    found: dict[tuple[str, str, Antennas | None], list[tuple[int, int]]] = {}
+    for carrier in recipe.brought:
         _, receiver = ENDS[carrier.role.sent_by, carrier.role.received_by]
         kind = kinds[solver_kind(carrier)]
-        found.setdefault((carrier.registration.zone.code, receiver), []).append((kind.low_hz, kind.high_hz))
+        key = carrier.registration.zone.code, receiver, _behind(recipe, carrier)
+        found.setdefault(key, []).append((kind.low_hz, kind.high_hz))
     for key, ranges in found.items():
         joined: list[tuple[int, int]] = []
         for low, high in sorted(ranges):
@@ -151,20 +165,47 @@ def _bands(
     return found
 
 
-def _front(place: Place, bands: list[tuple[int, int]], kind: Kind) -> Place:
+def _front(place: Place, bands: list[tuple[int, int]], kind: Kind, antennas: Antennas | None) -> Place:
     """The receivers of a place for one band: their front end lets in what they can tune and nothing else.
 
-    Common practice, no source; a two-way radio's duplex filter keeps its own outputs from its inputs so.
+    Common practice, no source; a two-way radio's duplex filter keeps its own outputs from its inputs so. Behind an antenna
+    system its filter comes first, and what makes products in its amplifier counts as if it made them in the receivers.
     """
     low, high = next(band for band in bands if band[0] <= kind.low_hz <= band[1])
-    name = f"{place.id}, {low / 1e6:g}–{high / 1e6:g} MHz"
-    return replace(place, id=name, passband=((low, high),))
+    if antennas is None:
+        return replace(place, id=_named(place, low, high), passband=((low, high),))
+    low, high = max(low, antennas.low_hz or low), min(high, antennas.high_hz or high)
+    return replace(
+        place,
+        id=_named(place, low, high),
+        passband=((low, high),),
+        antenna_dbi=antennas.gain_dbi,
+        front=_stages(antennas),
+    )
 
 
-def _places(zone: Zone) -> Any:
+def _named(place: Place, low_hz: int, high_hz: int) -> str:
+    return f"{place.id}, {low_hz / 1e6:g}–{high_hz / 1e6:g} MHz"
+
+
+def _stages(antennas: Antennas) -> tuple[Stage, ...]:
+    """What stands between the antenna and the receivers, from outside inwards."""
+    parts = []
+    if antennas.cable_db:
+        parts.append(passive("cable", antennas.cable_db))
+    if antennas.amplifier_db:
+        noise_db, iip3_dbm = antennas.amplifier_noise_db or 0.0, antennas.amplifier_iip3_dbm or 0.0
+        parts.append(Stage("amplifier", antennas.amplifier_db, noise_db, iip3_dbm))
+    if antennas.splitter_db:
+        parts.append(passive("splitter", antennas.splitter_db))
+    return tuple(parts)
+
+
+def _places(zone: Zone, antennas: Antennas | None) -> Iterator[Place]:
     usual = zone.own_distance_m
     own = Distances(zone.nearest_m or usual * NEAREST_SHARE, usual, zone.farthest_m or usual * FARTHEST_SHARE)
-    return stage(
+    shared = SendingSystem() if antennas is None else system(antennas)
+    for place in stage(
         zone.code,
         zone.east_m,
         zone.north_m,
@@ -172,27 +213,30 @@ def _places(zone: Zone) -> Any:
         zone.rack_m,
         antenna_height_m=zone.antenna_height_m,
         building=zone.code if zone.indoor else "",
-    )
+    ):
+        # Whoever carries a transmitter carries its antenna; only what stands in the rack shares one.
+        yield replace(place, sending=shared) if place.stands == "rack" else place
 
 
 def _kind(name: str, carrier: Carrier) -> Kind:
     role, kind = carrier.role, carrier.registration.kind
     figures = role.radio
     worn, nobody = _body(kind.use, figures.get("body_loss_db")), BODY_LOSS[""]
-    strongest_mw = max(kind.power_mw, default=50)
+    own = sending(role, max(kind.power_mw, default=50))
+    assert own is not None
     return Kind(
         id=name,
         modulation=MODULATIONS[kind.modulation],
         bandwidth_hz=role.bandwidth_hz,
         low_hz=min(part["low_hz"] for part in role.tuning),
         high_hz=max(part["high_hz"] for part in role.tuning),
-        sending=SendingChain(
-            power_dbm=float(dbm(strongest_mw)), antenna_dbi=figures.get("antenna_gain_dbi", 0.0)
-        ),
+        sending=own,
         use=kind.use,
         body=worn if role.sent_by == "device" else nobody,
         receiver_body=worn if role.received_by == "device" else nobody,
         noise_figure_db=figures.get("noise_figure_db", 6.0),
+        floor_db=figures.get("floor_db", -90.0),
+        blocking_db=figures.get("blocking_db", 80.0),
         iip3_dbm=figures.get("iip3_dbm"),
         protection_db=figures.get("protection_db"),
         guards_hz=guards(role),

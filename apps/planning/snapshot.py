@@ -23,7 +23,7 @@ from apps.radio.rasters import channel_at, channel_edges
 from apps.registry import tuning
 from apps.registry.models import Carrier, Change, Registration
 from apps.registry.queries import asked_tuning
-from apps.registry.rules import BandPlan, Granted, permission
+from apps.registry.rules import BandPlan, Granted, let_in, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Outsider
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -97,7 +97,7 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         "products": demanding.products(model),
     }
     if not all_movable:  # what surveys say is a wish, and a recount asks for none
-        problem["noise"] = noise_rows(event, carriers, problem)
+        problem["noise"] = noise_rows(event, model, problem)
     versions = {
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
     }
@@ -142,6 +142,7 @@ def _carrier_row(
     asked, power = _asked(carrier), registration.power_mw
     allowed = permission(law, registration.kind, role, asked, power, granted, registration)
     tuned, kept = plan.narrow(registration, allowed.tuning, role.bandwidth_hz)
+    tuned, shut_out = let_in(granted.antennas.get(registration.zone_id), role, tuned)
     row: dict[str, Any] = {
         "id": carrier.code,
         "kind": solver_kind(carrier),
@@ -161,7 +162,7 @@ def _carrier_row(
         row.setdefault("previous_hz", carrier.previous_hz)
     if "fixed_hz" in row and not tuned:
         del row["fixed_hz"]
-    return row, allowed.power_mw, band_plan.causes(kept, tuning.points(allowed.tuning))
+    return row, allowed.power_mw, band_plan.causes([*kept, *shut_out], tuning.points(allowed.tuning))
 
 
 def _asked(carrier: Carrier) -> list[tuning.Range]:

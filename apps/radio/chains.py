@@ -5,7 +5,7 @@ against its limit. Levels are dBm, gains and losses dB. A loss is a positive num
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -42,9 +42,42 @@ class SendingChain:
         """Radiated power over a half-wave dipole."""
         return self.eirp_dbm - DIPOLE_DBI
 
+    def words(self) -> str:
+        """The sum for people: «17.0 dBm − combiner 6.0 − cable 1.5 + antenna 5.0 dBi = 14.5 dBm e.i.r.p. (12.4 dBm e.r.p.)»."""
+        losses = [
+            f" − {name} {loss:.1f}"
+            for name, loss in (("combiner", self.combiner_db), ("cable", self.cable_db))
+            if loss
+        ]
+        antenna = f" {'−' if self.antenna_dbi < 0 else '+'} antenna {abs(self.antenna_dbi):.1f} dBi"
+        radiated = f"{self.eirp_dbm:.1f} dBm e.i.r.p. ({self.erp_dbm:.1f} dBm e.r.p.)"
+        return f"{self.power_dbm:.1f} dBm{''.join(losses)}{antenna} = {radiated}"
+
     def power_on_basis_dbm(self, basis: Basis) -> float:
         """The power that a limit on this basis speaks of; `conducted` is what the transmitter delivers."""
         return {"erp": self.erp_dbm, "eirp": self.eirp_dbm, "conducted": self.power_dbm}[basis]
+
+
+@dataclass(frozen=True)
+class SendingSystem:
+    """What the transmitters of one place share on their way to the air; an antenna stands in place of their own."""
+
+    cable_db: float = 0.0
+    combiner_db: float = 0.0
+    antenna_dbi: float | None = None
+
+    def carrying(self, chain: SendingChain) -> SendingChain:
+        """A transmitter's own chain, then this one."""
+        return replace(
+            chain,
+            cable_db=chain.cable_db + self.cable_db,
+            combiner_db=chain.combiner_db + self.combiner_db,
+            antenna_dbi=chain.antenna_dbi if self.antenna_dbi is None else self.antenna_dbi,
+        )
+
+
+OWN_ANTENNAS: Final = SendingSystem()
+"""Nothing is shared: every transmitter has an antenna of its own."""
 
 
 def room_under_limit_db(chain: SendingChain, limit_mw: float, basis: Basis) -> float:
@@ -65,6 +98,18 @@ class Stage:
     gain_db: float
     noise_figure_db: float
     iip3_dbm: float = NO_INTERCEPT_DBM
+
+    def words(self) -> str:
+        gain = f" {'−' if self.gain_db < 0 else '+'}{abs(self.gain_db):.1f} dB" if self.gain_db else ""
+        if self.iip3_dbm == NO_INTERCEPT_DBM and self.gain_db < 0:
+            return f"{self.name}{gain}"
+        return f"{self.name}{gain} (noise figure {self.noise_figure_db:.1f} dB, {_intercept(self.iip3_dbm)})"
+
+
+def _intercept(iip3_dbm: float) -> str:
+    return (
+        "no intercept point known" if iip3_dbm == NO_INTERCEPT_DBM else f"intercept point {iip3_dbm:.1f} dBm"
+    )
 
 
 def passive(name: str, loss_db: float) -> Stage:
@@ -95,6 +140,23 @@ class ReceivingChain:
     def iip3_dbm(self) -> float:
         """Third-order intercept point of the whole chain, referred to the antenna terminals."""
         return cascade_iip3_dbm(self.stages)
+
+    def words(self, *, assumed: bool = False) -> str:
+        """Parts and sum for people: «antenna 6.0 dBi, cable −2.0 dB, receiver (noise figure 6.0 dB, …): together …».
+
+        `assumed`: nobody knows the receiver's intercept point, so none is told.
+        """
+        stages = (
+            [replace(stage, iip3_dbm=NO_INTERCEPT_DBM) for stage in self.stages[-1:]]
+            if assumed
+            else self.stages[-1:]
+        )
+        parts = [
+            f"antenna {self.antenna_dbi:.1f} dBi",
+            *(stage.words() for stage in (*self.stages[:-1], *stages)),
+        ]
+        intercept = "" if assumed else f", {_intercept(self.iip3_dbm)}"
+        return f"{', '.join(parts)}: together noise figure {self.noise_figure_db:.1f} dB{intercept} at the antenna"
 
     def level_dbm(self, eirp_dbm: float, loss_db: float) -> float:
         """Level at the antenna terminals of a radiated power after a path loss."""

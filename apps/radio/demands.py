@@ -340,6 +340,6 @@ def harmonic_demands(
     site: Site, low_hz: int, high_hz: int, up_to_hz: int, kind: str, place: str
 ) -> list[HarmonicDemand]:
     """Bands to keep clear for one carrier's occupied band, or none if its kind is not strong."""
-    if site.kind_of[kind].sending.eirp_dbm < STRONG_DBM:
+    if site.sending(kind, place).eirp_dbm < STRONG_DBM:
         return []
     return [HarmonicDemand(kind, place, row) for row in harmonics(low_hz, high_hz, up_to_hz)]

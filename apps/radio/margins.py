@@ -405,7 +405,7 @@ def _relative_levels(site: Site, plan: Plan, place: int) -> NDArray[np.float64]:
     name = site.places[place].id
     radiated = np.array(
         [
-            site.kind_of[s.kind].sending.eirp_dbm - site.kind_of[s.kind].body.least_db
+            site.sending(s.kind, name).eirp_dbm - site.kind_of[s.kind].body.least_db
             if name in s.sent_from and site.kind_of[s.kind].mixes
             else -np.inf
             for s in site.services

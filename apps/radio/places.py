@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from apps.radio.chains import Stage
+from apps.radio.chains import OWN_ANTENNAS, SendingSystem, Stage
 from apps.radio.propagation import Building
 
 Stands = Literal["antennas", "bodies", "rack"]
@@ -37,7 +37,8 @@ class Place:
     `radius_m`: how far its devices stray from the position. `building`: the name of the building it is in,
     empty outdoors. `distances`: agreed distances to other places, or to itself, by their id; they stand in
     place of the positions and mean that the two see each other. `front`: what stands between the receiving
-    antenna and the receivers. `noise_rise_db`: local noise of screens and lighting over thermal noise.
+    antenna and the receivers. `noise_rise_db`: by how much local noise of screens and lighting raises that of the
+    receivers. `sending`: what stands between transmitters here and the air.
     """
 
     id: str
@@ -53,6 +54,7 @@ class Place:
     front: tuple[Stage, ...] = ()
     passband: tuple[tuple[int, int], ...] = ()
     noise_rise_db: float = 0.0
+    sending: SendingSystem = OWN_ANTENNAS
 
 
 def stage(

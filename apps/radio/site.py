@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from apps.radio.chains import ReceivingChain, Stage
+from apps.radio.chains import ReceivingChain, SendingChain, Stage
 from apps.radio.kinds import Kind
 from apps.radio.paths import Ground, Loss, Override, Path, distances_between, path, walls
 from apps.radio.places import Place
@@ -226,7 +226,7 @@ class Site:
         one place that of the usual distance, for only a person's own device is as near as the nearest.
         """
         kinds = [self.kind_of[kind] for kind, _ in self.emissions]
-        sent = np.array([kind.sending.eirp_dbm for kind in kinds])[:, None]
+        sent = np.array([self.sending(*emission).eirp_dbm for emission in self.emissions])[:, None]
         least = np.array([kind.body.least_db for kind in kinds])[:, None]
         usual = np.array([kind.body.usual_db for kind in kinds])[:, None]
         gain = np.array([place.antenna_dbi for place in self.places])
@@ -299,6 +299,10 @@ class Site:
                 iip3_dbm=self.chain(receiver, kind.id).iip3_dbm,
             )
         return self._receptions[key]
+
+    def sending(self, kind: str, sender: str) -> SendingChain:
+        """The sending chain of a kind at a place: its transmitter, then what the place's transmitters share."""
+        return self.place(sender).sending.carrying(self.kind_of[kind].sending)
 
     def chain(self, receiver: str, kind: str) -> ReceivingChain:
         """The receiving chain of a kind at a place: the place's antenna and front, the kind's receiver."""

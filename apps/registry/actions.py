@@ -17,7 +17,7 @@ from apps.journal import actions as journal
 from apps.registry import rules
 from apps.registry.catalogue import catalogue
 from apps.registry.judging import Judgement, Status, fingerprint, judge
-from apps.registry.models import Carrier, Draft, Feed, Kind, KindRole, Registration, Unit
+from apps.registry.models import Antennas, Carrier, Draft, Feed, Kind, KindRole, Registration, Unit
 from apps.registry.states import RegistrationState, may_move
 
 
@@ -78,10 +78,67 @@ def _copied(
     parts = entry.pop("roles")
     kind = Kind.objects.create(event=actor.event, **{**entry, "code": code, **fields})
     KindRole.objects.bulk_create(
-        KindRole(kind=kind, position=place, **{**part, **roles.get(part["code"], {})})
+        KindRole(kind=kind, position=place, **_of_role(part, roles.get(part["code"], {})))
         for place, part in enumerate(parts, 1)
     )
     return kind
+
+
+def _of_role(part: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    return {**part, **given, "radio": rules.with_figures(part["radio"], given.get("radio", {}))}
+
+
+@transaction.atomic
+def equip(*, actor: Actor, zone: Zone, version: int | None = 0, **fields: Any) -> Antennas:
+    """Say what stands between a zone's antennas and its receivers and fixed transmitters. `version` 0: nothing was said yet.
+
+    Raises Stale, or Faulty. Lines there are held against the ruleset again, for what they radiate changes.
+    """
+    require(refusal_to_coordinate(actor))
+    there = Antennas.objects.filter(zone=zone).select_related("zone").first()
+    row = there or Antennas(zone=zone)
+    if faults := rules.faults_in_antennas({**_figures(row), **fields}):
+        raise Faulty(faults)
+    if there is None:
+        if version:
+            raise Stale(f"The antennas of {zone.code}", 0)
+        for name, value in fields.items():
+            setattr(row, name, value)
+        row.save()
+        changes: dict[str, Any] = {name: [None, value] for name, value in fields.items()}
+    else:
+        changes = save_if_unchanged(row, version, f"The antennas of {zone.code}", **fields)
+    _said_of_antennas(actor, zone, "set the antennas", changes)
+    return row
+
+
+@transaction.atomic
+def unequip(*, actor: Actor, antennas: Antennas, version: int | None = None) -> None:
+    """Take it back: nothing stands there. Raises Stale."""
+    require(refusal_to_coordinate(actor))
+    zone = antennas.zone
+    if antennas.pk is None:
+        return
+    if version is not None and version != antennas.version:
+        raise Stale(f"The antennas of {zone.code}", antennas.version)
+    left = {name: [value, None] for name, value in _figures(antennas, "zone", "version").items()}
+    antennas.delete()
+    _said_of_antennas(actor, zone, "took back the antennas", left)
+
+
+def take_over_antennas(*, actor: Actor, event: Event) -> None:
+    """Copy the antenna systems of another event's zones to those of the same codes here."""
+    zones = {zone.code: zone for zone in actor.event.zones.all()}
+    for row in Antennas.objects.filter(zone__event=event).select_related("zone").order_by("zone__code"):
+        equip(actor=actor, zone=zones[row.zone.code], **_figures(row, "zone", "version"))
+
+
+def _said_of_antennas(actor: Actor, zone: Zone, verb: str, changes: Mapping[str, Any]) -> None:
+    mark_again(actor, zone.registrations.all())
+    touch(actor.event)
+    journal.record(
+        actor=actor, event=actor.event.slug, verb=verb, subject=zone.code, changes={zone.code: dict(changes)}
+    )  # fmt: skip
 
 
 @transaction.atomic
@@ -112,7 +169,7 @@ def take_over_kinds(*, actor: Actor, event: Event) -> list[Kind]:
     return kinds
 
 
-def _figures(row: Kind | KindRole, *without: str) -> dict[str, Any]:
+def _figures(row: Kind | KindRole | Antennas, *without: str) -> dict[str, Any]:
     names = [field.name for field in row._meta.concrete_fields if not field.primary_key]
     return {name: getattr(row, name) for name in names if name not in without}
 
@@ -150,7 +207,10 @@ def change_kind(
     require(refusal_to_coordinate(actor))
     changes = save_if_unchanged(kind, version, kind.name, **fields)
     for role in kind.roles.all():
-        for name, value in roles.get(role.code, {}).items():
+        given = dict(roles.get(role.code, {}))
+        if "radio" in given:
+            given["radio"] = rules.with_figures(role.radio, given["radio"])
+        for name, value in given.items():
             if getattr(role, name) != value:
                 changes[f"{role.code}: {name}"] = [getattr(role, name), value]
                 setattr(role, name, value)

@@ -31,6 +31,7 @@ from apps.events.api import (
     with_etag,
 )
 from apps.events.models import CODE
+from apps.events.queries import zones_of
 from apps.events.repeats import may_be_repeated
 from apps.registry import actions, calendars, queries, workbooks
 from apps.registry.batching import Act, act_on_many
@@ -38,7 +39,8 @@ from apps.registry.catalogue import catalogue
 from apps.registry.importing import FORMS, MEDIA_TYPES, read_csv, read_workbook, write_list
 from apps.registry.judging import Judgement, Status
 from apps.registry.lines import MAX_HZ, Names, row_of
-from apps.registry.models import FAMILIES, Carrier, Change, Kind, Registration
+from apps.registry.models import FAMILIES, FIGURES, Antennas, Carrier, Change, Kind, Registration
+from apps.registry.rules import with_figures
 from apps.registry.states import RegistrationState
 
 MAX_ID = 2**31 - 1
@@ -60,6 +62,19 @@ class RangeSerializer(Strict):
         return values
 
 
+class RadioSerializer(Strict):
+    """Figures of the radio model; null goes back to the model's starting value."""
+
+    def get_fields(self) -> dict[str, Any]:
+        return {
+            figure.name: FiniteField(
+                required=False, allow_null=True, min_value=figure.low, max_value=figure.high,
+                help_text=f"{figure.label}; absent: {figure.otherwise}",
+            )
+            for figure in FIGURES
+        }  # fmt: skip
+
+
 class KindRoleSerializer(Strict):
     """One carrier of a kind: what it tunes, how wide it is, what it must be spared."""
 
@@ -78,7 +93,7 @@ class KindRoleSerializer(Strict):
         help_text="by family of products; null: it may land anywhere",
     )  # fmt: skip
     mixes = serializers.BooleanField(required=False)
-    radio = serializers.DictField(read_only=True, help_text="figures of the radio model")
+    radio = RadioSerializer(required=False, help_text="only what it names changes")
 
     def validate_guards_hz(self, guards: dict[str, int | None]) -> dict[str, int | None]:
         unknown = sorted(set(guards) - set(FAMILIES))
@@ -137,6 +152,33 @@ class KindSerializer(CatalogueKindSerializer, CodedSerializer):
                 f"This kind has no role {unknown[0]}; it has {', '.join(known) or 'none'}."
             )
         return roles
+
+
+class AntennasSerializer(Strict):
+    """A zone's antenna system: antenna, cable with filter, amplifier, splitter on the way in; combiner, cable, antenna on
+    the way out. A zone of which nothing was said has nothing of the kind (version 0)."""
+
+    gain_dbi = FiniteField(required=False, min_value=-60, max_value=60)
+    cable_db = FiniteField(required=False, min_value=0, max_value=90)
+    low_hz = serializers.IntegerField(
+        required=False, allow_null=True, min_value=1, max_value=MAX_HZ, help_text="what the filter lets in"
+    )
+    high_hz = serializers.IntegerField(required=False, allow_null=True, min_value=1, max_value=MAX_HZ)
+    amplifier_db = FiniteField(required=False, min_value=0, max_value=60, help_text="0: there is none")
+    amplifier_noise_db = FiniteField(required=False, allow_null=True, min_value=0, max_value=40)
+    amplifier_iip3_dbm = FiniteField(required=False, allow_null=True, min_value=-60, max_value=80)
+    splitter_db = FiniteField(required=False, min_value=0, max_value=60)
+    send_combiner_db = FiniteField(required=False, min_value=0, max_value=60)
+    send_cable_db = FiniteField(required=False, min_value=0, max_value=60)
+    send_gain_dbi = FiniteField(
+        required=False,
+        allow_null=True,
+        min_value=-60,
+        max_value=60,
+        help_text="null: each transmitter's own antenna",
+    )
+    note = serializers.CharField(required=False, allow_blank=True, max_length=500)
+    version = serializers.IntegerField(read_only=True)
 
 
 class HoursSerializer(serializers.Serializer[Any]):
@@ -248,7 +290,8 @@ class Kinds(Coded):
         roles = given.pop("roles")
         given.pop("template", None)
         return any(getattr(row, name) != value for name, value in given.items()) or any(
-            getattr(there[code], name) != value
+            getattr(there[code], name)
+            != (with_figures(there[code].radio, value) if name == "radio" else value)
             for code, fields in roles.items()
             for name, value in fields.items()
         )
@@ -273,6 +316,42 @@ class KindDetail(Kinds, CodedDetail):
 
     def remove(self, row: Kind, version: int | None) -> None:
         actions.remove_kind(actor=self.actor, kind=row, version=version)
+
+
+class AntennasDetail(EventView):
+    """The antenna system of one zone."""
+
+    def found(self) -> Antennas:
+        zone = zones_of(self.actor).filter(code=self.kwargs["code"]).first()
+        if zone is None:
+            raise Missing()
+        return queries.antennas_at(zone)
+
+    @extend_schema(operation_id="antennas_read", responses=AntennasSerializer)
+    def get(self, request: Request, slug: str, code: str) -> Response:
+        row = self.found()
+        return with_etag(Response(AntennasSerializer(row).data), row.version)
+
+    @extend_schema(
+        operation_id="antennas_change",
+        request=AntennasSerializer(partial=True),
+        responses=AntennasSerializer,
+    )
+    @may_be_repeated
+    def patch(self, request: Request, slug: str, code: str) -> Response:
+        row = self.found()
+        version = self.version_in_hand(row.version, f"The antennas of {code}")
+        given = self.given(AntennasSerializer, partial=True)
+        row = actions.equip(actor=self.actor, zone=row.zone, version=version, **given)
+        return with_etag(Response(AntennasSerializer(row).data), row.version)
+
+    @extend_schema(operation_id="antennas_remove", responses={204: None})
+    @may_be_repeated
+    def delete(self, request: Request, slug: str, code: str) -> Response:
+        row = self.found()
+        version = self.version_in_hand(row.version, f"The antennas of {code}")
+        actions.unequip(actor=self.actor, antennas=row, version=version)
+        return Response(status=204)
 
 
 class RegistrationFilter(PageFilter):

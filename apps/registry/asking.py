@@ -21,7 +21,7 @@ from apps.registry import queries
 from apps.registry.judging import Status
 from apps.registry.lines import Names, Reading, read_hertz, read_moment
 from apps.registry.models import KindRole, Registration
-from apps.registry.rules import Granted, permission, radiated_mw
+from apps.registry.rules import Granted, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Permission
 from apps.spectrum.queries import permissions_of
@@ -68,7 +68,7 @@ def needs_of(actor: Actor) -> list[Need]:
     order = [PermissionState.ASKED, PermissionState.REFUSED, PermissionState.LAPSED]
     others = [row for row in permissions_of(actor) if row.state != PermissionState.GRANTED]
     tried = [
-        (row, Granted(actor.event, [row]))
+        (row, granted.only([row]))
         for row in sorted(others, key=lambda row: order.index(PermissionState(row.state)))
     ]
     marked = queries.registrations_of(actor).exclude(not_permitted="")
@@ -83,7 +83,7 @@ def needs_of(actor: Actor) -> list[Need]:
                 continue
             by = next((row for row, one in tried if not permission(*question, one, line).refusal), None)
             need = Need(
-                _row_to_ask(actor, line, role, asked),
+                _row_to_ask(actor, line, role, asked, granted),
                 (line,),
                 allowed.refusal,
                 by.state if by else TO_ASK,
@@ -94,11 +94,13 @@ def needs_of(actor: Actor) -> list[Need]:
     return [replace(need, row={**need.row, "wanted_for": _for(need.lines)}) for need in found.values()]
 
 
-def _row_to_ask(actor: Actor, line: Registration, role: KindRole, asked: list[Any]) -> dict[str, Any]:
+def _row_to_ask(
+    actor: Actor, line: Registration, role: KindRole, asked: list[Any], granted: Granted
+) -> dict[str, Any]:
     low, high = min(part["low_hz"] for part in asked), max(part["high_hz"] for part in asked)
     half = (role.bandwidth_hz + 1) // 2
     alone = low == high
-    power = radiated_mw(role, line.power_mw or max(line.kind.power_mw, default=None))
+    wanted = granted.wanted(line, role, line.power_mw or max(line.kind.power_mw, default=None))
     zone = ZoneInfo(actor.event.timezone)
     at = [line.zone.name, actor.event.site]
     if actor.event.latitude_deg is not None and actor.event.longitude_deg is not None:
@@ -107,8 +109,8 @@ def _row_to_ask(actor: Actor, line: Registration, role: KindRole, asked: list[An
         "code": "", "state": PermissionState.ASKED.value, "department": line.department.code, "use": line.kind.use,
         "frequency_hz": low if alone else None, "low_hz": None if alone else low - half,
         "high_hz": None if alone else high + half, "width_hz": role.bandwidth_hz,
-        "power_mw": float(f"{power:.3g}") if power else None, "basis": Permission.Basis.EIRP.value,
-        "antenna_height_m": line.zone.antenna_height_m if role.sent_by == "base" else None, "zones": line.zone.code,
+        "power_mw": float(f"{wanted.eirp_mw:.3g}") if wanted.eirp_mw else None, "basis": Permission.Basis.EIRP.value,
+        "antenna_height_m": wanted.antenna_height_m, "zones": line.zone.code,
         "place": ", ".join(part for part in at if part), "start": _local(line.starts_at, zone),
         "end": _local(line.ends_at, zone),
     }  # fmt: skip

@@ -18,9 +18,10 @@ from apps.events.actors import Actor
 from apps.registry.calendars import MAX_MARGIN_MIN, Rule, Target
 from apps.registry.importing import check_size
 from apps.registry.lines import Names, read_hertz, row_of
-from apps.registry.models import Change, Kind, Registration
+from apps.registry.models import FIGURES, Change, Kind, Registration
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 from apps.registry.tuning import Range
+from apps.spectrum.forms import MegahertzField
 from apps.spectrum.models import Permission
 from apps.spectrum.states import PermissionState
 
@@ -332,7 +333,9 @@ def tuning_as_typed(ranges: list[Range]) -> str:
 
 
 class KindForm(forms.Form):
-    """A kind's figures; of each of its roles tuning, width and spacing."""
+    """A kind's figures; of each of its roles tuning, width, spacing, and what the radio model reckons with."""
+
+    of_role = ("tuning", "bandwidth_hz", "spacing_hz", *(figure.name for figure in FIGURES))
 
     name = forms.CharField(max_length=200)
     note = forms.CharField(
@@ -355,18 +358,38 @@ class KindForm(forms.Form):
         self.roles = list(kind.roles.all())
         for role in self.roles:
             self.fields[f"tuning-{role.code}"] = forms.CharField(
-                label=f"Tunes, MHz: {role.name}", widget=forms.Textarea({"rows": 2}),
+                label="Tunes, MHz", widget=forms.Textarea({"rows": 2}),
                 help_text="One range on each line, such as: 470.1 to 557.9 by 0.025.",
             )  # fmt: skip
             for name, words in (("bandwidth_hz", "Width, kHz"), ("spacing_hz", "Spacing to its like, kHz")):
                 self.fields[f"{name}-{role.code}"] = forms.DecimalField(
-                    label=f"{words}: {role.name}",
+                    label=words,
                     min_value=Decimal("0.001"),
                     max_value=Decimal(1_000_000),
                     decimal_places=3,
                 )
+            for figure in FIGURES:
+                self.fields[f"{figure.name}-{role.code}"] = forms.FloatField(
+                    label=figure.label, required=False, min_value=figure.low, max_value=figure.high,
+                    help_text=f"Empty: {figure.otherwise}.",
+                )  # fmt: skip
         if not kind.assigned:
             self.fields["power_mw"].required = False
+
+    def own(self) -> list[forms.BoundField]:
+        """The kind's own fields."""
+        return [self[name] for name in self.base_fields]
+
+    def by_role(self) -> list[tuple[str, list[forms.BoundField], list[forms.BoundField]]]:
+        """(role, its tuning and widths, its figures of the radio model)."""
+        return [
+            (
+                role.name,
+                [self[f"{name}-{role.code}"] for name in self.of_role[:3]],
+                [self[f"{name}-{role.code}"] for name in self.of_role[3:]],
+            )
+            for role in self.roles
+        ]
 
     @classmethod
     def of(cls, kind: Kind) -> dict[str, Any]:
@@ -379,6 +402,7 @@ class KindForm(forms.Form):
             shown[f"tuning-{role.code}"] = tuning_as_typed(role.tuning)
             shown[f"bandwidth_hz-{role.code}"] = f"{role.bandwidth_hz / 1000:g}"
             shown[f"spacing_hz-{role.code}"] = f"{role.spacing_hz / 1000:g}"
+            shown |= {f"{figure.name}-{role.code}": role.radio.get(figure.name) for figure in FIGURES}
         return shown
 
     def clean_power_mw(self) -> list[float]:
@@ -409,8 +433,62 @@ class KindForm(forms.Form):
             for name in ("bandwidth_hz", "spacing_hz"):
                 if kilohertz := given.pop(f"{name}-{role.code}", None):
                     fields[name] = int(kilohertz * 1000)
+            fields["radio"] = {
+                figure.name: given.pop(f"{figure.name}-{role.code}", None) for figure in FIGURES
+            }
             found[role.code] = fields
         return {**given, "roles": found}
+
+
+class AntennasForm(forms.Form):
+    """What stands between a zone's antennas and its receivers, and between its fixed transmitters and theirs."""
+
+    gain_dbi = forms.FloatField(
+        label="Gain of the receiving antenna, dBi", initial=0, min_value=-60, max_value=60,
+        help_text="Towards the zone's devices. A half-wave dipole has 2.15 dBi.",
+    )  # fmt: skip
+    cable_db = forms.FloatField(
+        label="Loss of cable and filter behind it, dB", initial=0, min_value=0, max_value=90,
+        help_text="From the antenna to the amplifier; without one, to the splitter or the receivers.",
+    )  # fmt: skip
+    low_hz = MegahertzField(label="Its filter lets in from, MHz", required=False)
+    high_hz = MegahertzField(
+        label="to, MHz", required=False,
+        help_text=(
+            "Empty, both: everything. Receivers that tune nothing of it are taken to have antennas of their own; all others are "
+            "given frequencies inside it."
+        ),
+    )  # fmt: skip
+    amplifier_db = forms.FloatField(
+        label="Gain of the amplifier, dB", initial=0, min_value=0, max_value=60, help_text="0: there is none."
+    )
+    amplifier_noise_db = forms.FloatField(
+        label="Its noise figure, dB", required=False, min_value=0, max_value=40
+    )
+    amplifier_iip3_dbm = forms.FloatField(
+        label="Its third-order intercept point at the input, dBm", required=False, min_value=-60, max_value=80,
+        help_text="Data sheets often give it at the output: take the gain off.",
+    )  # fmt: skip
+    splitter_db = forms.FloatField(
+        label="Loss of splitter and cables behind it, dB", initial=0, min_value=0, max_value=60
+    )
+    send_combiner_db = forms.FloatField(
+        label="Sending: loss of the combiner, dB", initial=0, min_value=0, max_value=60,
+        help_text="Of in-ear racks, repeaters and other fixed transmitters here. What people carry is not touched.",
+    )  # fmt: skip
+    send_cable_db = forms.FloatField(
+        label="Sending: loss of the cable, dB", initial=0, min_value=0, max_value=60
+    )
+    send_gain_dbi = forms.FloatField(
+        label="Sending: gain of the antenna, dBi", required=False, min_value=-60, max_value=60,
+        help_text="Empty: each transmitter's own antenna. More gain may call for less power under the same limit.",
+    )  # fmt: skip
+    note = forms.CharField(
+        max_length=500,
+        required=False,
+        label="In words",
+        help_text="Which parts, and where the figures are from.",
+    )
 
 
 class DeviceFilter(forms.Form):

@@ -17,7 +17,7 @@ from apps.registry.judging import judge
 from apps.registry.lines import Line, Names, Reading, read_hertz, read_line
 from apps.registry.models import Change, Kind, KindRole, Registration
 from apps.registry.queries import asked_tuning, registrations_of
-from apps.registry.rules import BandPlan, Granted, comes_late, permission
+from apps.registry.rules import BandPlan, Granted, comes_late, let_in, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied
 from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
@@ -110,7 +110,12 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
         can = asked_tuning(wide, first)
         found.powers = [
-            (step, not permission(found.law, found.kind, first, can, step).refusal)
+            (
+                step,
+                not permission(
+                    found.law, found.kind, first, can, step, granted, asked if placed else None
+                ).refusal,
+            )
             for step in found.kind.power_mw
         ]
         left = permission(found.law, found.kind, first, can, None).tuning
@@ -176,6 +181,9 @@ def _role(
     for taken in occupied:
         free = tuning.without(free, taken.low_hz - half, taken.high_hz + half)
     free, kept = plan.narrow(asked, free, role.bandwidth_hz) if plan else (free, [])
+    if granted:
+        free, shut_out = let_in(granted.antennas.get(asked.zone_id), role, free)
+        kept = kept + shut_out
     licences = dict.fromkeys(
         f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.source})"
         for part in allowed.tuning

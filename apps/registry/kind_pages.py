@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from typing import Any
 
-from django import forms
 from django.contrib import messages
 from django.db.models import Count, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -90,7 +89,7 @@ class Kinds(SetUpPage):
 class ChangeKind(Changing):
     """A kind's figures, changed for this event alone."""
 
-    template = "events/change.html"
+    template = "registry/kind.html"
     part = list_page = "registry:kinds"
     title = "Change a kind"
     key = "code"
@@ -108,10 +107,13 @@ class ChangeKind(Changing):
     def _initial(self, row: Kind) -> dict[str, Any]:
         return KindForm.of(row)
 
-    def _differences(self, row: Kind, form: forms.Form) -> list[Difference]:
+    def _differences(self, row: Kind, form: Any) -> list[Difference]:
         shown = KindForm.of(row)
+        roles = {f"{name}-{role.code}": f": {role.name}" for role in row.roles.all() for name in form.of_role}
         return [
-            Difference(str(field.label), str(shown[field.name]), str(field.value()))
+            Difference(
+                f"{field.label}{roles.get(field.name, '')}", str(shown[field.name]), str(field.value())
+            )
             for field in form
             if str(shown[field.name] or "") != str(field.value() or "")
         ]

@@ -1,6 +1,7 @@
 """Kinds of device, what departments register, and the carriers and units that follow from it."""
 
 import secrets
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.core.serializers.json import DjangoJSONEncoder
@@ -48,10 +49,35 @@ class Kind(models.Model):
 FAMILIES = ("2A-B", "A+B-C", "3A-2B")
 
 
+@dataclass(frozen=True)
+class Figure:
+    """A figure of the radio model that a role may set: between which bounds, and what holds where it sets none."""
+
+    name: str
+    label: str
+    low: float
+    high: float
+    otherwise: str
+
+
+# Outwards, then inwards. All levels are those of the device's own sockets.
+FIGURES = (
+    Figure("antenna_gain_dbi", "Antenna gain, dBi", -60, 60, "0"),
+    Figure("cable_db", "Loss of its own cable, dB", 0, 60, "0"),
+    Figure("combiner_db", "Loss of its own combiner, dB", 0, 60, "0"),
+    Figure("floor_db", "Broadband noise against the emission, dB", -180, -20, "−90"),
+    Figure("body_loss_db", "What a body usually takes, dB", 0, 60, "by its use"),
+    Figure("noise_figure_db", "Noise figure of the receiver, dB", 0, 60, "6"),
+    Figure("iip3_dbm", "Third-order intercept point of the receiver, dBm", -90, 90, "any product counts"),
+    Figure("protection_db", "Wanted over unwanted that it needs, dB", 0, 90, "by its modulation"),
+    Figure("blocking_db", "What its filter keeps out far away, dB", 0, 180, "80"),
+)
+
+
 class KindRole(models.Model):
     """One carrier of a kind: what it tunes, how wide it is, where it is sent and received, what it must be spared.
 
-    tuning: [{low_hz, high_hz, step_hz}]; guards_hz: {family: hertz or null}; radio: figures of the radio model.
+    tuning: [{low_hz, high_hz, step_hz}]; guards_hz: {family: hertz or null}; radio: {name of a Figure: value}.
     offset_hz: above the kind's first role (a repeater's output against its input); null where it stands alone.
     """
 
@@ -79,6 +105,54 @@ class KindRole(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind}: {self.name}"
+
+
+class Antennas(models.Model):
+    """A zone's antenna system: what its receivers share behind their antenna, and its fixed transmitters before theirs.
+
+    A zone without a row has nothing of the kind. In the order of the way in: antenna, cable (with its filter), amplifier,
+    splitter. `low_hz` to `high_hz` is what the filter lets in; receivers that tune nothing of it have antennas of their own,
+    and so has whatever somebody carries. `send_gain_dbi` empty: each transmitter's own antenna.
+    """
+
+    zone = models.OneToOneField(Zone, on_delete=models.CASCADE, related_name="antennas")
+    gain_dbi = models.FloatField(default=0)
+    cable_db = models.FloatField(default=0)
+    low_hz = models.PositiveBigIntegerField(null=True, blank=True)
+    high_hz = models.PositiveBigIntegerField(null=True, blank=True)
+    amplifier_db = models.FloatField(default=0)
+    amplifier_noise_db = models.FloatField(null=True, blank=True)
+    amplifier_iip3_dbm = models.FloatField(null=True, blank=True)
+    splitter_db = models.FloatField(default=0)
+    send_combiner_db = models.FloatField(default=0)
+    send_cable_db = models.FloatField(default=0)
+    send_gain_dbi = models.FloatField(null=True, blank=True)
+    note = models.CharField(max_length=500, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["zone"]
+        verbose_name_plural = "antennas"
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(low_hz=None, high_hz=None) | Q(low_hz__lt=F("high_hz")),
+                name="registry_antennas_filter_in_order",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    cable_db__gte=0, splitter_db__gte=0, send_cable_db__gte=0, send_combiner_db__gte=0
+                ),
+                name="registry_antennas_losses_not_negative",
+            ),
+            models.CheckConstraint(
+                condition=Q(amplifier_db=0)
+                | Q(amplifier_db__gt=0, amplifier_noise_db__isnull=False, amplifier_iip3_dbm__isnull=False),
+                name="registry_antennas_amplifier_with_its_figures",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"antennas of {self.zone}"
 
 
 class Change(models.TextChoices):

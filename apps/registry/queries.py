@@ -10,9 +10,10 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from apps.common.errors import Missing
 from apps.events import queries as events
 from apps.events.actors import Actor
-from apps.events.models import Department
+from apps.events.models import Department, Zone
 from apps.registry import tuning
 from apps.registry.models import (
+    Antennas,
     Batch,
     BatchLine,
     Carrier,
@@ -59,6 +60,11 @@ def _words(text: str) -> set[str]:
 def registrations_of(actor: Actor) -> QuerySet[Registration]:
     found = Registration.objects.filter(events.in_scope(actor)).filter(event=actor.event)
     return found.select_related("department", "zone", "kind").order_by("department__code", "label", "pk")
+
+
+def antennas_at(zone: Zone) -> Antennas:
+    """The antenna system of a zone; where nothing was said of it one that changes nothing, unsaved, at version 0."""
+    return Antennas.objects.filter(zone=zone).select_related("zone").first() or Antennas(zone=zone, version=0)
 
 
 # What will be on the air as far as anybody knows: asked for, and not refused by the ruleset.

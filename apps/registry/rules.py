@@ -1,16 +1,21 @@
 """What a line may ask for, who may change it, and what the ruleset says to it: predicates and judgements, no writes."""
 
+from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
 from django.utils import timezone
 
+from apps.common.errors import Fault
 from apps.events.actors import Actor
 from apps.events.models import Department, Event
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
+from apps.radio.chains import SendingChain, SendingSystem
+from apps.radio.units import dbm, milliwatts
 from apps.registry import tuning
-from apps.registry.models import Change, Kind, KindRole, Registration
+from apps.registry.models import Antennas, Change, Kind, KindRole, Registration
 from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
 from apps.spectrum.models import Permission, PlannedRange
@@ -161,21 +166,36 @@ class Allowed:
 
 
 class Granted:
-    """Permissions held against lines: those granted in an event, or others to see what they would reach."""
+    """Permissions held against lines, where these stand: those granted in an event, or others to see what they would reach.
 
-    def __init__(self, event: Event, permissions: list[Permission] | None = None) -> None:
-        self.permissions = granted_in(event) if permissions is None else permissions
+    `antennas`: {zone's key: what its fixed transmitters share}, for zones that have such a thing.
+    """
+
+    def __init__(self, event: Event) -> None:
+        self.permissions = granted_in(event)
         self.days = days_of(event)
         self.law = ruleset(event.ruleset)
+        self.antennas = antennas_of(event)
+
+    def only(self, permissions: list[Permission]) -> "Granted":
+        """As if these and no others had been granted."""
+        other = copy(self)
+        other.permissions = permissions
+        return other
+
+    def sent(self, line: Registration, role: KindRole, power_mw: float | None) -> SendingChain | None:
+        """What a line's transmitters in one role radiate at a conducted power, the antenna system of their zone included."""
+        return sending(role, power_mw, self.antennas.get(line.zone_id))
 
     def wanted(self, line: Registration, role: KindRole, power_mw: float | None) -> Wanted:
         """What a line's transmitters in one role need, at a conducted power."""
+        sent = self.sent(line, role, power_mw)
         return Wanted(
             use=line.kind.use,
             department_id=line.department_id,
             zone=line.zone.code,
             bandwidth_hz=role.bandwidth_hz,
-            eirp_mw=radiated_mw(role, power_mw),
+            eirp_mw=None if sent is None else float(milliwatts(sent.eirp_dbm)),
             antenna_height_m=line.zone.antenna_height_m if role.sent_by == "base" else None,
             starts_at=line.starts_at or self.days[0],
             ends_at=line.ends_at or self.days[1],
@@ -283,9 +303,81 @@ def _in_megahertz(spans: list[tuple[int, int]]) -> str:
     return tuning.in_megahertz(tuning.Range(low_hz=low, high_hz=high, step_hz=1) for low, high in spans)
 
 
-def radiated_mw(role: KindRole, power_mw: float | None) -> float | None:
-    """Equivalent isotropically radiated power: conducted power with the antenna's gain over isotropic."""
-    return power_mw * 10 ** (role.radio.get("antenna_gain_dbi", 0) / 10) if power_mw else None
+def antennas_of(event: Event) -> dict[int, Antennas]:
+    """{zone's key: its antenna system}, of the zones that have one."""
+    return {row.zone_id: row for row in Antennas.objects.filter(zone__event=event).select_related("zone")}
+
+
+def sending(role: KindRole, power_mw: float | None, antennas: Antennas | None = None) -> SendingChain | None:
+    """The sending chain of a role at a conducted power: its own, then what the fixed transmitters of its zone share."""
+    if not power_mw:
+        return None
+    figures = role.radio
+    own = SendingChain(
+        float(dbm(power_mw)),
+        cable_db=figures.get("cable_db", 0.0),
+        combiner_db=figures.get("combiner_db", 0.0),
+        antenna_dbi=figures.get("antenna_gain_dbi", 0.0),
+    )
+    return own if antennas is None or role.sent_by != "base" else system(antennas).carrying(own)
+
+
+def system(antennas: Antennas) -> SendingSystem:
+    return SendingSystem(antennas.send_cable_db, antennas.send_combiner_db, antennas.send_gain_dbi)
+
+
+def received_through(antennas: Antennas | None, role: KindRole) -> bool:
+    """Whether receivers of a role hang on a zone's antenna system: they stand there, and its filter lets in some of theirs."""
+    if antennas is None or role.received_by != "base":
+        return False
+    if antennas.low_hz is None or antennas.high_hz is None:
+        return True
+    return any(
+        part["low_hz"] <= antennas.high_hz and antennas.low_hz <= part["high_hz"] for part in role.tuning
+    )
+
+
+def faults_in_antennas(values: Mapping[str, Any]) -> list[Fault]:
+    """What does not fit together in a zone's antenna system."""
+    faults = []
+    low, high = values["low_hz"], values["high_hz"]
+    if (low is None) != (high is None):
+        field = "high_hz" if high is None else "low_hz"
+        faults.append(
+            Fault(0, field, "", "Give both ends of what the filter lets in; or neither: everything.")
+        )
+    elif low is not None and low >= high:
+        faults.append(Fault(0, "high_hz", str(high), f"The filter's range must end above its start, {low}."))
+    if values["amplifier_db"]:
+        faults += [
+            Fault(
+                0, name, "", f"An amplifier is reckoned with by its {what}, from its data sheet; give it too."
+            )
+            for name, what in (
+                ("amplifier_noise_db", "noise figure"),
+                ("amplifier_iip3_dbm", "intercept point"),
+            )
+            if values[name] is None
+        ]
+    return faults
+
+
+def with_figures(before: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    """A role's radio figures after some were given; None goes back to the model's starting value."""
+    return {name: value for name, value in {**before, **given}.items() if value is not None}
+
+
+def let_in(
+    antennas: Antennas | None, role: KindRole, ranges: list[tuning.Range]
+) -> tuple[list[tuning.Range], list[Kept]]:
+    """What the filter of a zone's antennas leaves of a tuning, so that nobody is given what his receiver cannot hear."""
+    if antennas is None or antennas.low_hz is None or not received_through(antennas, role):
+        return ranges, []
+    left = tuning.narrowed(ranges, antennas.low_hz, antennas.high_hz)
+    lost = tuning.points(ranges) - tuning.points(left)
+    passes = _in_megahertz([(antennas.low_hz, antennas.high_hz or 0)])
+    words = f"the filter before the receivers of {antennas.zone.name} lets in only {passes}"
+    return left, [Kept(lost, words)] if lost else []
 
 
 def permission(
@@ -306,11 +398,12 @@ def permission(
     low = min((part["low_hz"] for part in asked), default=0)
     high = max((part["high_hz"] for part in asked), default=0)
     for step in steps:
+        sent = sending(role, step) if granted is None or line is None else granted.sent(line, role, step)
         left = [
             part
             for whole in asked
             for stretch in permitted_stretches(
-                rules, kind.use, whole["low_hz"], whole["high_hz"], role.bandwidth_hz, radiated_mw(role, step)
+                rules, kind.use, whole["low_hz"], whole["high_hz"], role.bandwidth_hz, sent
             )
             for part in tuning.narrowed([whole], stretch.low_hz, stretch.high_hz)
         ]
@@ -341,7 +434,8 @@ class Bounds:
         if not kind.assigned:
             return ""
         fixed = line.fixed_hz if line.can_change == Change.NO else None
-        question: tuple[Any, ...] = (kind.pk, fixed, line.low_hz, line.high_hz, line.power_mw)
+        antennas = self.granted.antennas.get(line.zone_id)
+        question: tuple[Any, ...] = (kind.pk, fixed, line.low_hz, line.high_hz, line.power_mw, antennas)
         if self.granted.permissions:
             question = *question, line.department_id, line.zone_id, line.starts_at, line.ends_at
         if question not in self._known:

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from apps.registry import calendar_pages, kind_pages, permission_pages, views
+from apps.registry import antenna_pages, calendar_pages, kind_pages, permission_pages, views
 
 app_name = "registry"
 urlpatterns: list[URLPattern] = [
@@ -22,6 +22,7 @@ urlpatterns: list[URLPattern] = [
     path("calendars/<int:pk>/", calendar_pages.CalendarPage.as_view(), name="calendar"),
     path("calendars/<int:pk>/file.ics", calendar_pages.CalendarFile.as_view(), name="calendar-file"),
     path("calendars/<int:pk>/revoke/", calendar_pages.RevokeFeed.as_view(), name="revoke-feed"),
+    path("set-up/zones/<slug:code>/antennas/", antenna_pages.ZoneAntennas.as_view(), name="antennas"),
     path("set-up/kinds/", kind_pages.Kinds.as_view(), name="kinds"),
     path("set-up/kinds/<slug:code>/", kind_pages.ChangeKind.as_view(), name="kind"),
     path("set-up/permissions/", permission_pages.Permissions.as_view(), name="permissions"),

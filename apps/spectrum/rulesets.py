@@ -7,11 +7,14 @@ import json
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from django.conf import settings
 
+from apps.radio.chains import Basis, SendingChain, room_under_limit_db
+
 EIRP_OVER_ERP = 1.64  # a half-wave dipole's gain over an isotropic antenna, 2.15 dB
+ROUNDED_DB: Final = 0.02  # what milliwatts lose in being written as whole numbers
 
 
 @dataclass(frozen=True)
@@ -22,7 +25,7 @@ class Permitted:
     high_hz: int
     uses: frozenset[str]
     power_mw: float | None
-    basis: str
+    basis: Basis
     licence: str
     source: str
     status: str
@@ -33,7 +36,7 @@ class Permitted:
 
     @property
     def eirp_limit_mw(self) -> float | None:
-        """The limit as equivalent isotropically radiated power; conducted limits are taken at a 0 dBi antenna."""
+        """The limit as equivalent isotropically radiated power, by which limits are compared; a conducted one at 0 dBi."""
         if self.power_mw is None:
             return None
         return self.power_mw * EIRP_OVER_ERP if self.basis == "erp" else self.power_mw
@@ -115,17 +118,22 @@ def _permitted(row: dict[str, Any]) -> Permitted:
 
 
 def permitted_stretches(
-    rules: Ruleset, use: str, low_hz: int, high_hz: int, bandwidth_hz: int, eirp_mw: float | None = None
+    rules: Ruleset,
+    use: str,
+    low_hz: int,
+    high_hz: int,
+    bandwidth_hz: int,
+    sent: SendingChain | None = None,
 ) -> list[Stretch]:
     """The centre frequencies between low and high that the ruleset opens to a use.
 
-    The whole occupied band must lie inside a permitted range and outside every reserved one; with `eirp_mw`, only
-    ranges whose limit allows that power count. Stretches are in order and do not overlap; where several ranges
-    permit a frequency, the one with the highest limit is named.
+    The whole occupied band must lie inside a permitted range and outside every reserved one; with `sent`, only ranges
+    whose limit allows that on its own basis (e.r.p., e.i.r.p. or conducted) count. Stretches are in order and do not
+    overlap; where several ranges permit a frequency, the one with the highest limit is named.
     """
     half_hz = (bandwidth_hz + 1) // 2
     by_limit = sorted(
-        (row for row in rules.ranges if row.serves(use) and _allows(row, eirp_mw)),
+        (row for row in rules.ranges if row.serves(use) and _allows(row, sent)),
         key=lambda row: row.eirp_limit_mw if row.eirp_limit_mw is not None else float("inf"),
         reverse=True,
     )
@@ -151,8 +159,10 @@ def outside_never_use(rules: Ruleset, low_hz: int, high_hz: int, bandwidth_hz: i
     return [(low, high) for low, high in free if low <= high]
 
 
-def _allows(row: Permitted, eirp_mw: float | None) -> bool:
-    return eirp_mw is None or row.eirp_limit_mw is None or eirp_mw <= row.eirp_limit_mw * 1.005
+def _allows(row: Permitted, sent: SendingChain | None) -> bool:
+    if sent is None or row.power_mw is None:
+        return True
+    return room_under_limit_db(sent, row.power_mw, row.basis) >= -ROUNDED_DB
 
 
 def _without(stretches: list[tuple[int, int]], low_hz: int, high_hz: int) -> list[tuple[int, int]]:

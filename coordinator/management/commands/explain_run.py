@@ -5,7 +5,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from apps.planning import documents
+from apps.planning import chaining, documents
 from apps.planning.margins import margins_of
 from apps.planning.models import Run, RunDocument
 from apps.planning.siting import sited
@@ -32,7 +32,9 @@ class Command(BaseCommand):
         if result is None:
             raise CommandError(f"This run has no result; it is {found[0].state}.")
         event = found[0].event
-        demands = sited(event, standing_carriers(event)).demands
+        carriers = standing_carriers(event)
+        model = sited(event, carriers)
+        demands = model.demands
         explained = {
             "event": event.slug,
             "run": found[0].number,
@@ -59,6 +61,8 @@ class Command(BaseCommand):
                 }
                 for row in demands.separations
             ],
+            "sending": chaining.sent(event, model, carriers),
+            "receiving": chaining.received(model),
             "products": [
                 {
                     "family": row.family,
