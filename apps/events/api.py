@@ -29,7 +29,7 @@ from apps.common.serializers import (
 )
 from apps.events import actions, maps, queries
 from apps.events.actors import Actor
-from apps.events.models import CODE, Department, Event, Person, Token, Zone
+from apps.events.models import CODE, Department, Event, Person, Surroundings, Token, Walls, Zone
 from apps.events.repeats import may_be_repeated
 
 MAX_ROWS = 1000
@@ -300,7 +300,7 @@ class EventSerializer(serializers.ModelSerializer[Event]):
         model = Event
         fields = [
             "slug", "name", "site", "timezone", "starts_on", "ends_on", "ruleset", "registration_closes_at",
-            "accepts_automatically", "latitude_deg", "longitude_deg", "revision", "version", "role",
+            "accepts_automatically", "latitude_deg", "longitude_deg", "surroundings", "fade_db", "revision", "version", "role",
         ]  # fmt: skip
 
     def get_role(self, event: Event) -> str:
@@ -320,6 +320,8 @@ class EventChangeSerializer(Strict):
     accepts_automatically = serializers.BooleanField()
     latitude_deg = FiniteField(allow_null=True, min_value=-90, max_value=90)
     longitude_deg = FiniteField(allow_null=True, min_value=-180, max_value=180)
+    surroundings = serializers.ChoiceField(choices=Surroundings.choices, help_text="between low antennas")
+    fade_db = FiniteField(min_value=0, max_value=60, help_text="allowed for below the weakest wanted signal")
 
 
 class EventList(APIView):
@@ -366,6 +368,10 @@ class ZoneSerializer(CodedSerializer):
     north_m = FiniteField(required=False, min_value=-MAX_M, max_value=MAX_M)
     antenna_height_m = FiniteField(required=False, min_value=0, max_value=500)
     indoor = serializers.BooleanField(required=False)
+    walls = serializers.ChoiceField(required=False, choices=Walls.choices, help_text="ITU-R P.2109")
+    noise_rise_db = FiniteField(
+        required=False, min_value=0, max_value=60, help_text="local noise of screens and lighting"
+    )
     own_distance_m = FiniteField(required=False, min_value=0.1, max_value=50_000)
     nearest_m = FiniteField(required=False, allow_null=True, min_value=0.1, max_value=50_000)
     farthest_m = FiniteField(required=False, allow_null=True, min_value=0.1, max_value=100_000)

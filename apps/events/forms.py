@@ -7,7 +7,7 @@ from django import forms
 from django.contrib.auth.forms import AuthenticationForm, SetPasswordMixin, UsernameField
 from django.db.models import QuerySet
 
-from apps.events.models import CODE, Department, Person, Role
+from apps.events.models import CODE, Department, Person, Role, Surroundings, Walls
 
 CODE_HELP = "Short, for lists and labels: letters, digits and hyphens. It stays as it is."
 
@@ -111,6 +111,14 @@ class ChangeEventForm(EventForm):
     longitude_deg = forms.FloatField(
         required=False, label="Longitude of the origin, degrees", min_value=-180, max_value=180
     )
+    surroundings = forms.ChoiceField(
+        choices=Surroundings.choices, label="Between zones",
+        help_text="What stands between low antennas. Open is the cautious choice: others are heard louder.",
+    )  # fmt: skip
+    fade_db = forms.FloatField(
+        label="Fade allowance, dB", min_value=0, max_value=60,
+        help_text="How far a wanted signal may fall below its weakest planned level: crowds and reflections. Usually 20.",
+    )  # fmt: skip
 
 
 class ZoneForm(forms.Form):
@@ -142,7 +150,7 @@ class ZoneForm(forms.Form):
         min_value=0.1,
         max_value=100_000,
         required=False,
-        help_text="Empty: twice that.",
+        help_text="Empty: twice that; where the zone has an outline, to its farthest corner.",
     )
     rack_m = forms.FloatField(
         label="Antennas to the rack beside them, m", initial=3, min_value=0.1, max_value=1000,
@@ -151,6 +159,14 @@ class ZoneForm(forms.Form):
     indoor = forms.BooleanField(
         required=False, label="Indoors", help_text="Walls weaken what comes from outside."
     )
+    walls = forms.ChoiceField(
+        choices=Walls.choices, initial=Walls.TRADITIONAL, label="Walls, where it is indoors",
+        help_text="As ITU-R P.2109 tells them apart.",
+    )  # fmt: skip
+    noise_rise_db = forms.FloatField(
+        label="Local noise of screens and lighting, dB", initial=0, min_value=0, max_value=60,
+        help_text="By how much it raises the noise of receivers there. 0 until somebody measured it.",
+    )  # fmt: skip
 
 
 class NewZoneForm(ZoneForm):

@@ -52,6 +52,22 @@ class Person(AbstractBaseUser, PermissionsMixin):
         return self.name or self.email
 
 
+class Surroundings(models.TextChoices):
+    """What stands between low antennas that do not see each other."""
+
+    OPEN = "open", "open: everything is in sight"
+    SUBURBAN = "suburban", "suburban: houses between"
+    URBAN = "urban", "urban: streets of high houses between"
+    DENSE = "dense", "dense: towers between"
+
+
+class Walls(models.TextChoices):
+    """What the walls of a building are made of, as ITU-R P.2109 tells them apart."""
+
+    TRADITIONAL = "traditional", "traditional: brick, wood, plain glass"
+    EFFICIENT = "thermally efficient", "thermally efficient: metallised glass, foil"
+
+
 class Event(models.Model):
     """One production at one site over some days, in one time zone.
 
@@ -70,6 +86,8 @@ class Event(models.Model):
     longitude_deg = models.FloatField(null=True, blank=True)
     registration_closes_at = models.DateTimeField(null=True, blank=True)
     accepts_automatically = models.BooleanField(default=True)
+    surroundings = models.CharField(max_length=20, choices=Surroundings.choices, default=Surroundings.OPEN)
+    fade_db = models.FloatField(default=20, help_text="allowed for below the weakest planned wanted signal")
     revision = models.PositiveBigIntegerField(default=1)
     version = models.PositiveIntegerField(default=1)
     created_at = models.DateTimeField(auto_now_add=True)
@@ -79,7 +97,10 @@ class Event(models.Model):
         constraints = [
             models.CheckConstraint(
                 condition=Q(starts_on__lte=F("ends_on")), name="events_event_days_in_order"
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(fade_db__gte=0, fade_db__lte=60), name="events_event_fade_plausible"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -102,11 +123,17 @@ class Zone(models.Model):
     outline = models.JSONField(default=list, blank=True)
     antenna_height_m = models.FloatField(default=3)
     indoor = models.BooleanField(default=False)
+    walls = models.CharField(max_length=20, choices=Walls.choices, default=Walls.TRADITIONAL)
+    noise_rise_db = models.FloatField(
+        default=0, help_text="by how much screens and lighting raise the noise of receivers there"
+    )
     own_distance_m = models.FloatField(
         default=20, help_text="from the antennas to the zone's own devices, usually"
     )
     nearest_m = models.FloatField(null=True, help_text="how near they come; empty: a fifth of the usual")
-    farthest_m = models.FloatField(null=True, help_text="how far they go; empty: twice the usual")
+    farthest_m = models.FloatField(
+        null=True, help_text="how far they go; empty: to the outline's farthest corner, else twice the usual"
+    )
     rack_m = models.FloatField(
         default=3, help_text="from the antennas to the transmitters of in-ear monitors"
     )
@@ -125,6 +152,7 @@ class Zone(models.Model):
                 & Q(rack_m__gt=0),
                 name="events_zone_distances_in_order",
             ),
+            models.CheckConstraint(condition=Q(noise_rise_db__gte=0), name="events_zone_noise_only_rises"),
         ]
 
     def __str__(self) -> str:

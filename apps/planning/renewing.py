@@ -68,8 +68,9 @@ def renew(
         ruleset=old.ruleset, site=old.site, latitude_deg=old.latitude_deg, longitude_deg=old.longitude_deg,
         registration_closes_at=_moved(old.registration_closes_at, days, ZoneInfo(old.timezone)),
     )  # fmt: skip
-    if not old.accepts_automatically:
-        events.change_event(actor=new, event=new.event, accepts_automatically=False)
+    settings = {name: getattr(old, name) for name in ("accepts_automatically", "surroundings", "fade_db")}
+    if any(getattr(new.event, name) != value for name, value in settings.items()):
+        events.change_event(actor=new, event=new.event, **settings)
     for zone in old.zones.order_by("code"):
         events.add_zone(actor=new, **_fields(zone))
     for department in old.departments.order_by("code"):

@@ -18,9 +18,10 @@ from apps.events.models import Zone
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import chaining
-from apps.planning.siting import Sited, sited, zone_of
+from apps.planning.siting import Sited, outline_of, sited, zone_of
 from apps.planning.snapshot import standing_carriers
 from apps.radio.demands import LimitReason, ProductDemand, SeparationReason, separation
+from apps.radio.outlines import apart_m, point
 from apps.radio.products import FAMILIES, order, over_two_carrier_db
 from apps.registry.models import Carrier
 from apps.registry.queries import kinds_of
@@ -49,12 +50,16 @@ class KnownLossForm(forms.Form):
 
 @dataclass(frozen=True)
 class Mark:
-    """A zone on the drawing, in its units. `below`: its name stands under it, for another's stands above."""
+    """A zone on the drawing, in its units. `below`: its name stands under it, for another's stands above.
+
+    `outline` draws the area that it covers, where that is known.
+    """
 
     zone: Zone
     x: float
     y: float
     below: bool = False
+    outline: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,14 +74,22 @@ class Drawing:
 
     @classmethod
     def of(cls, zones: list[Zone], near: set[frozenset[str]]) -> "Drawing":
-        west, east = min(z.east_m for z in zones), max(z.east_m for z in zones)
-        south, north = min(z.north_m for z in zones), max(z.north_m for z in zones)
+        corners = [corner for z in zones for ring in outline_of(z) for corner in ring]
+        corners += [(z.east_m, z.north_m) for z in zones]
+        (west, south), (east, north) = (
+            map(min, zip(*corners, strict=True)),
+            map(max, zip(*corners, strict=True)),
+        )
         per_m = (WIDTH - 2 * MARGIN) / max(east - west, north - south, 1.0)
+
+        def at(x: float, y: float) -> tuple[float, float]:
+            return round(MARGIN + (x - west) * per_m, 1), round(MARGIN + (north - y) * per_m, 1)
+
         marks = [
             Mark(
                 z,
-                round(MARGIN + (z.east_m - west) * per_m, 1),
-                round(MARGIN + (north - z.north_m) * per_m, 1),
+                *at(z.east_m, z.north_m),
+                outline=_drawn([[at(*corner) for corner in ring] for ring in outline_of(z)]),
             )
             for z in zones
         ]
@@ -90,6 +103,11 @@ class Drawing:
         return cls(
             marks, lines, round((north - south) * per_m + 2 * MARGIN, 1), round_m, round(round_m * per_m, 1)
         )
+
+
+def _drawn(rings: list[list[tuple[float, float]]]) -> str:
+    """Rings as a path of the drawing."""
+    return " ".join("M" + " L".join(f"{x} {y}" for x, y in ring) + " Z" for ring in rings)
 
 
 class SitePage(EventPage):
@@ -120,7 +138,8 @@ class SitePage(EventPage):
         ]
         near = {frozenset(pair) for pair in loudest if pair[0] != pair[1]}
         return self.render(
-            rows=rows, drawing=Drawing.of(zones, near) if zones else None, width=WIDTH, anybody=bool(model.services)
+            rows=rows, drawing=Drawing.of(zones, near) if zones else None, width=WIDTH, anybody=bool(model.services),
+            outlined=any(zone.outline for zone in zones),
         )  # fmt: skip
 
 
@@ -219,7 +238,8 @@ class PairPage(EventPage):
         chains = self._chains(model, carriers, here, say) if here == there else {}
         return self.render(
             **chains, form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes,
-            limits=limits, apart_m=round(_apart_m(listener, sender)), known=self.known_loss(listener, sender),
+            limits=limits, apart_m=round(_apart_m(listener, sender)),
+            edges=_edges_m(listener, sender), known=self.known_loss(listener, sender),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
 
@@ -237,6 +257,15 @@ class PairPage(EventPage):
 
 def _apart_m(one: Zone, other: Zone) -> float:
     return math.dist((one.east_m, one.north_m), (other.east_m, other.north_m))
+
+
+def _edges_m(one: Zone, other: Zone) -> tuple[int, int] | None:
+    """Nearest edges and farthest corners of two zones in whole metres; None where neither has an outline."""
+    if one == other or not (one.outline or other.outline):
+        return None
+    a, b = (outline_of(zone) or point(zone.east_m, zone.north_m) for zone in (one, other))
+    near, far = apart_m(a, b)
+    return round(near), round(far)
 
 
 def _reasons(model: Sited, here: str, there: str) -> list[tuple[SeparationReason, int]]:

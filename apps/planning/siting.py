@@ -10,12 +10,15 @@ from functools import lru_cache
 from typing import Any, Final, cast
 
 from apps.events.models import Event, Zone
-from apps.radio.chains import SendingSystem, Stage, passive
+from apps.radio.chains import OWN_ANTENNAS, Stage, passive
 from apps.radio.demands import Demands, demands
 from apps.radio.kinds import BODY_LOSS, BodyLoss, Kind
+from apps.radio.outlines import Outline, apart_m, point
 from apps.radio.paths import Override
 from apps.radio.places import Distances, Place, stage
+from apps.radio.propagation import Building
 from apps.radio.selectivity import Modulation
+from apps.radio.settings import Settings
 from apps.radio.site import Service, Site
 from apps.registry.models import Antennas, Carrier, KindRole
 from apps.registry.rules import antennas_of, received_through, sending, system
@@ -73,6 +76,7 @@ class _Recipe:
     """What a site is made of, told apart by the versions of its rows: the same recipe is not worked out twice."""
 
     versions: tuple[Any, ...]
+    settings: Settings = field(compare=False)
     zones: tuple[Zone, ...] = field(compare=False)
     antennas: dict[int, Antennas] = field(compare=False)
     known: tuple[KnownLoss, ...] = field(compare=False)
@@ -87,7 +91,9 @@ def sited(event: Event, carriers: Iterable[Carrier]) -> Sited:
     brought: dict[tuple[str, str], Carrier] = {}
     for carrier in carriers:
         brought.setdefault((solver_kind(carrier), carrier.registration.zone.code), carrier)
+    settings = Settings(surroundings=cast(Any, event.surroundings), fade_db=event.fade_db)
     versions = (
+        (settings.surroundings, settings.fade_db),
         tuple((zone.pk, zone.version) for zone in zones),
         tuple((row.pk, row.version) for row in antennas.values()),
         tuple((row.pk, row.version) for row in known),
@@ -97,7 +103,7 @@ def sited(event: Event, carriers: Iterable[Carrier]) -> Sited:
         ),
     )
     kinds = tuple(carrier for _, carrier in sorted(brought.items()))
-    return _sited(_Recipe(versions, zones, antennas, known, kinds))
+    return _sited(_Recipe(versions, settings, zones, antennas, known, kinds))
 
 
 @lru_cache(maxsize=8)
@@ -124,6 +130,7 @@ def _sited(recipe: _Recipe) -> Sited:
         (*places.values(), *fronts.values()),
         tuple(kinds.values()),
         tuple(services.values()),
+        recipe.settings,
         overrides=tuple(_overrides(recipe.known, [*places, *fronts])),
     )
     return Sited(site, services, demands(site) if services else Demands((), (), (), ()))
@@ -202,9 +209,11 @@ def _stages(antennas: Antennas) -> tuple[Stage, ...]:
 
 
 def _places(zone: Zone, antennas: Antennas | None) -> Iterator[Place]:
-    usual = zone.own_distance_m
-    own = Distances(zone.nearest_m or usual * NEAREST_SHARE, usual, zone.farthest_m or usual * FARTHEST_SHARE)
-    shared = SendingSystem() if antennas is None else system(antennas)
+    usual, outline = zone.own_distance_m, outline_of(zone)
+    own = Distances(
+        zone.nearest_m or usual * NEAREST_SHARE, usual, zone.farthest_m or _farthest_m(zone, outline)
+    )
+    shared = OWN_ANTENNAS if antennas is None else system(antennas)
     for place in stage(
         zone.code,
         zone.east_m,
@@ -212,10 +221,28 @@ def _places(zone: Zone, antennas: Antennas | None) -> Iterator[Place]:
         own,
         zone.rack_m,
         antenna_height_m=zone.antenna_height_m,
+        outline=outline,
         building=zone.code if zone.indoor else "",
+        construction=cast(Building, zone.walls),
     ):
         # Whoever carries a transmitter carries its antenna; only what stands in the rack shares one.
-        yield replace(place, sending=shared) if place.stands == "rack" else place
+        yield replace(
+            place,
+            noise_rise_db=zone.noise_rise_db,
+            sending=shared if place.stands == "rack" else OWN_ANTENNAS,
+        )
+
+
+def outline_of(zone: Zone) -> Outline:
+    """A zone's outline as the radio model takes it; empty where nobody drew one."""
+    return tuple(tuple((float(east), float(north)) for east, north in ring) for ring in zone.outline)
+
+
+def _farthest_m(zone: Zone, outline: Outline) -> float:
+    """Where nobody said how far a zone's devices go: to the farthest corner of its outline, else twice as far as usual."""
+    if not outline:
+        return zone.own_distance_m * FARTHEST_SHARE
+    return max(zone.own_distance_m, apart_m(outline, point(zone.east_m, zone.north_m))[1])
 
 
 def _kind(name: str, carrier: Carrier) -> Kind:

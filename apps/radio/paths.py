@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apps.radio import propagation
+from apps.radio.outlines import apart_m, point
 from apps.radio.places import Distances, Place
 from apps.radio.propagation import Building, BuiltUp
 from apps.radio.settings import Settings
@@ -44,7 +45,10 @@ class Loss:
 
 @dataclass(frozen=True)
 class Path:
-    """How the loss between two places came about: distances, the model of the strong side, parts by name."""
+    """How the loss between two places came about: distances, the model of the strong side, parts by name.
+
+    `outlined`: the distances are those of outlines, nearest edge and farthest corner.
+    """
 
     sender: str
     receiver: str
@@ -52,6 +56,7 @@ class Path:
     model: str
     parts: tuple[tuple[str, Loss], ...]
     note: str = ""
+    outlined: bool = False
 
     @cached_property
     def loss(self) -> Loss:
@@ -64,7 +69,7 @@ class Path:
         """One sentence for people."""
         d = self.distances.nearest_m
         return (
-            f"{self.sender} to {self.receiver}: {d:.3g} m apart at the nearest, "
+            f"{self.sender} to {self.receiver}: {d:.3g} m apart at the nearest{' edge' if self.outlined else ''}, "
             f"{self.loss.strong_db:.0f} dB by {self.model}" + (f" ({self.note})" if self.note else "")
         )
 
@@ -77,9 +82,22 @@ def distances_between(a: Place, b: Place, settings: Settings) -> tuple[Distances
     least = settings.least_m
     if a.id == b.id:
         return Distances(least, max(least, a.radius_m), max(least, 2 * a.radius_m)), True
+    if a.outline or b.outline:
+        return _between_outlines(a, b, least), False
     apart = math.dist((a.east_m, a.north_m, a.height_m), (b.east_m, b.north_m, b.height_m))
     spread = a.radius_m + b.radius_m
     return Distances(max(least, apart - spread), max(least, apart), max(least, apart + spread)), False
+
+
+def _between_outlines(a: Place, b: Place, least_m: float) -> Distances:
+    """From edge to edge, usually from position to position, and from corner to corner; who has no outline strays by a radius."""
+    near, far = apart_m(a.outline or point(a.east_m, a.north_m), b.outline or point(b.east_m, b.north_m))
+    stray = sum(place.radius_m for place in (a, b) if not place.outline)
+    up = a.height_m - b.height_m
+    nearest = max(least_m, math.hypot(max(0.0, near - stray), up))
+    farthest = max(nearest, math.hypot(far + stray, up))
+    usual = math.dist((a.east_m, a.north_m, a.height_m), (b.east_m, b.north_m, b.height_m))
+    return Distances(nearest, min(max(usual, nearest), farthest), farthest)
 
 
 def path(sender: Place, receiver: Place, low_hz: float, high_hz: float, settings: Settings) -> Path:
@@ -87,14 +105,15 @@ def path(sender: Place, receiver: Place, low_hz: float, high_hz: float, settings
 
     In sight, or low terminals among buildings where the settings say so; in different buildings a wall each.
     """
-    distances, _ = distances_between(sender, receiver, settings)
+    distances, agreed = distances_between(sender, receiver, settings)
     ground = Ground.between(sender, [receiver], low_hz, high_hz, settings)
     parts = [("path", Loss(*ground.loss_db[:, 0].tolist()))]
     parts += [
         (f"wall of {place.building} (ITU-R P.2109)", Loss(*wall))
         for place, wall in walls(sender, receiver, low_hz, high_hz, settings)
     ]
-    return Path(sender.id, receiver.id, distances, ground.model(0), tuple(parts))
+    outlined = not agreed and bool(sender.outline or receiver.outline)
+    return Path(sender.id, receiver.id, distances, ground.model(0), tuple(parts), outlined=outlined)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from apps.radio.chains import OWN_ANTENNAS, SendingSystem, Stage
+from apps.radio.outlines import Outline
 from apps.radio.propagation import Building
 
 Stands = Literal["antennas", "bodies", "rack"]
@@ -34,7 +35,8 @@ class Distances:
 class Place:
     """A place that sends, receives or both: a stage's antennas, the bodies on it, or the rack beside it.
 
-    `radius_m`: how far its devices stray from the position. `building`: the name of the building it is in,
+    `radius_m`: how far its devices stray from the position; `outline`: the area in which they are, which then stands in
+    place of both. `building`: the name of the building it is in,
     empty outdoors. `distances`: agreed distances to other places, or to itself, by their id; they stand in
     place of the positions and mean that the two see each other. `front`: what stands between the receiving
     antenna and the receivers. `noise_rise_db`: by how much local noise of screens and lighting raises that of the
@@ -47,6 +49,7 @@ class Place:
     height_m: float = 1.5
     stands: Stands = "antennas"
     radius_m: float = 0.0
+    outline: Outline = ()
     building: str = ""
     construction: Building = "traditional"
     distances: Mapping[str, Distances] = field(default_factory=dict)
@@ -67,6 +70,7 @@ def stage(
     body_to_body_m: float = 0.6,
     antenna_height_m: float = 3.0,
     body_height_m: float = 1.5,
+    outline: Outline = (),
     building: str = "",
     construction: Building = "traditional",
     antenna_dbi: float = 0.0,
@@ -76,7 +80,7 @@ def stage(
     """The three places of a stage: `name/antennas`, `name/bodies` and `name/rack`.
 
     `own`: from its antennas, and from its rack, to the bodies; `rack_m`: from the antennas to the rack;
-    `body_to_body_m`: a transmitter and a receiver on one person.
+    `body_to_body_m`: a transmitter and a receiver on one person; `outline`: the area in which the bodies are.
     """
 
     def place(stands: Stands, height_m: float, distances: Mapping[str, Distances]) -> Place:
@@ -88,6 +92,7 @@ def stage(
             height_m=height_m,
             stands=stands,
             radius_m=own.farthest_m if stands == "bodies" else 0.0,
+            outline=outline if stands == "bodies" else (),
             building=building,
             construction=construction,
             distances=distances,

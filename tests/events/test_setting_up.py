@@ -28,10 +28,11 @@ SET_UP = [
 EVENT = {
     "name": "Harbour Days", "site": "Old quay", "starts_on": "2027-06-11", "ends_on": "2027-06-13",
     "timezone": "Europe/Vienna", "ruleset": "cept", "registration_closes_at": "2027-05-01T18:00", "accepts_automatically": "on",
+    "surroundings": "open", "fade_db": "20",
 }  # fmt: skip
 ZONE = {
     "name": "Main stage", "words": "", "east_m": "12.5", "north_m": "0", "antenna_height_m": "3", "own_distance_m": "20",
-    "rack_m": "3",
+    "rack_m": "3", "walls": "traditional", "noise_rise_db": "0",
 }  # fmt: skip
 
 

@@ -98,7 +98,7 @@ def test_distances_of_a_zone_must_rise(site: Site) -> None:
             "/e/harbour-days/set-up/zones/main/",
             {
                 "name": "Main", "east_m": 0, "north_m": 0, "antenna_height_m": 3, "own_distance_m": 20, "nearest_m": 30,
-                "farthest_m": 10, "rack_m": 3, "version": site.zone("main").version,
+                "farthest_m": 10, "rack_m": 3, "walls": "traditional", "noise_rise_db": 0, "version": site.zone("main").version,
             },
         )
     )  # fmt: skip
