@@ -10,6 +10,7 @@ connections, and in turn a bare Django view that answers with the very same byte
 import argparse
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
@@ -70,23 +71,24 @@ def main(arguments: list[str] | None = None) -> int:
             key, _, value = header.partition(": ")
             (folder / door).write_bytes(requests.get(address, headers={key: value}, timeout=60).content)
         (folder / "bare.py").write_text(BARE)
+        door_of_it = socket.create_server(("127.0.0.1", 0))
+        bound = f"http://127.0.0.1:{door_of_it.getsockname()[1]}"
         command = [
             sys.executable,
             "-m",
             "gunicorn",
             "bare:application",
             "--bind",
-            "127.0.0.1:8199",
-            "--workers",
-            "2",
+            f"fd://{door_of_it.fileno()}",
         ]
-        bare = subprocess.Popen([*command, "--threads", "2", "--log-level", "error"], cwd=folder)
+        threads = ["--workers", "2", "--threads", "2", "--log-level", "error"]
+        bare = subprocess.Popen([*command, *threads], cwd=folder, pass_fds=[door_of_it.fileno()])
         try:
-            until(lambda: answers("http://127.0.0.1:8199/page"), "the bare view answers")
+            until(lambda: answers(f"{bound}/page"), "the bare view answers")
             for door, (address, header) in doors.items():
                 size = (folder / door).stat().st_size
                 print(f"{door}, {size} bytes: {asked(folder, given.seconds, address, header)}")
-                print(f"  bare: {asked(folder, given.seconds, f'http://127.0.0.1:8199/{door}', '')}")
+                print(f"  bare: {asked(folder, given.seconds, f'{bound}/{door}', '')}")
         finally:
             bare.terminate()
             bare.wait()
