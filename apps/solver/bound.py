@@ -350,28 +350,29 @@ class _Stretch:
 
     def _chained(self, count: Ints) -> int:
         """How many of each kind's count must go for the rest to fit side by side, each as wide as it needs."""
-        width = self._widths(count)
+        width = widths(count, self.need)
         lengths, times = self._lengths(width.max())
         each = np.sort(np.repeat(width, count))
         return len(each) - int(
             np.searchsorted(np.cumsum(each), times @ (lengths + width.max()) + 1e-9, "right")
         )
 
-    def _widths(self, count: Ints) -> NDArray[np.float64]:
-        """A width in steps for each kind so that any two neighbours need at least half of both; as wide as possible in all."""
-        pairs = [(a, b) for a in range(len(count)) for b in range(a, len(count)) if count[a] and count[b]]
-        rows = np.zeros((len(pairs), len(count)))
-        for row, (a, b) in enumerate(pairs):
-            rows[row, a] += 0.5
-            rows[row, b] += 0.5
-        needed = np.array([self.need[a, b] for a, b in pairs], float)
-        from scipy.optimize import linprog  # noqa: PLC0415 - half a second that only a bound needs
 
-        solved = linprog(-count.astype(float), A_ub=rows, b_ub=needed, bounds=(0, None))
-        half = self.need.min() / 2.0
-        width = np.floor(solved.x * 4 + 1e-6) / 4 if solved.x is not None else np.full(len(count), 2 * half)
-        kept = all((width[a] + width[b]) / 2 <= need for (a, b), need in zip(pairs, needed, strict=True))
-        return np.where(count > 0, width if kept else 2 * half, 0.0)
+def widths(count: Ints, need: Ints) -> NDArray[np.float64]:
+    """A width for each kind so that any two neighbours need at least half of both; as wide as possible in all."""
+    pairs = [(a, b) for a in range(len(count)) for b in range(a, len(count)) if count[a] and count[b]]
+    rows = np.zeros((len(pairs), len(count)))
+    for row, (a, b) in enumerate(pairs):
+        rows[row, a] += 0.5
+        rows[row, b] += 0.5
+    needed = np.array([need[a, b] for a, b in pairs], float)
+    from scipy.optimize import linprog  # noqa: PLC0415 - half a second that only a bound needs
+
+    solved = linprog(-count.astype(float), A_ub=rows, b_ub=needed, bounds=(0, None))
+    half = need.min() / 2.0
+    width = np.floor(solved.x * 4 + 1e-6) / 4 if solved.x is not None else np.full(len(count), 2 * half)
+    kept = all((width[a] + width[b]) / 2 <= least for (a, b), least in zip(pairs, needed, strict=True))
+    return np.where(count > 0, width if kept else 2 * half, 0.0)
 
 
 def _union(parts: Iterable[Ints]) -> Ints:

@@ -7,12 +7,13 @@ Stephens, Ann. Oper. Res. 63 (1996); both from memory): the plan is always clean
 channel where it puts the fewest others out, and those may not return there for a while.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from apps.solver.arrays import Arrays, Ints
+from apps.solver.arrays import Arrays, Bools, Ints
+from apps.solver.sweep import Demand, on_a_lattice, sweep
 
 Table = NDArray[np.int32]
 IDLE_MOVES = 150_000  # at the most; small tables are left sooner
@@ -142,25 +143,52 @@ class _Tabu:
                 self._flip(cell, int(channel), -1)
 
     def run(self, hz: Ints, breathe: Callable[[str, float, int], None]) -> None:
-        """Fill again and again, whoever stays out more urgent the next time (squeaky wheel), then tabu from the best."""
-        urgency = np.ones(len(self.out))
-        best, kept, idle = np.inf, self.on.copy(), 0
-        while idle < IDLE_FILLS:
-            breathe("placing", 0.5 * idle / IDLE_FILLS, int(self.out.sum()))
-            self.clear()
-            self.fill(urgency * (1 + 0.05 * self.random.random(len(urgency))))
+        """Fill once, then sweep, then fill again and again; tabu search from the best plan, until nobody is out."""
+        best, kept = np.inf, self.on.copy()
+        for on in self._beginnings(breathe):
+            if on is not None:
+                self._set(on)
             cost = float((self.out * self.weight).sum())
-            idle += 1
             if cost < best:
-                best, kept, idle = cost, self.on.copy(), 0
+                best, kept = cost, self.on.copy()
                 self._write(hz)
             if not cost:
                 return
-            urgency = 0.98 * urgency + 0.02 + 0.1 * self.out / max(1, self.out.max())
-        self.clear()
-        for cell, channel in np.argwhere(kept):
-            self._flip(int(cell), int(channel), +1)
+        self._set(kept)
         self.tabu_search(hz, breathe)
+
+    def _beginnings(self, breathe: Callable[[str, float, int], None]) -> Iterator[Bools | None]:
+        """Plans to begin with; None is the one in hand."""
+        urgency = np.ones(len(self.out))
+        breathe("placing", 0.0, int(self.out.sum()))
+        self.fill(urgency)
+        yield None
+        yield from self._swept(breathe)
+        best, idle = np.inf, 0
+        while idle < IDLE_FILLS:
+            breathe("placing", 0.4 + 0.2 * idle / IDLE_FILLS, int(self.out.sum()))
+            self.clear()
+            self.fill(urgency * (1 + 0.05 * self.random.random(len(urgency))))
+            cost = float((self.out * self.weight).sum())
+            best, idle = min(best, cost), 0 if cost < best else idle + 1
+            yield None
+            # Whoever stays out is more urgent the next time (squeaky wheel).
+            urgency = 0.98 * urgency + 0.02 + 0.1 * self.out / max(1, self.out.max())
+
+    def _swept(self, breathe: Callable[[str, float, int], None]) -> Iterator[Bools]:
+        cells, out = self.cells, int(self.out.sum())
+        step, at, closed = on_a_lattice(cells.channels, cells.closed)
+        apart = -(-cells.apart_hz // step)
+        count = np.array([len(members) for members in cells.members])
+        found = sweep(Demand(count, self.weight, apart, closed)) if closed.size else None
+        if found is not None:
+            for on in found.plans(self.random, lambda share: breathe("placing", 0.4 * share, out)):
+                yield on[:, at]
+
+    def _set(self, on: Bools) -> None:
+        self.clear()
+        for cell, channel in np.argwhere(on):
+            self._flip(int(cell), int(channel), +1)
 
     def tabu_search(self, hz: Ints, breathe: Callable[[str, float, int], None]) -> None:
         best, idle, move = float((self.out * self.weight).sum()), 0, 0

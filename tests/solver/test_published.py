@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from apps.solver import read_problem, solve, verify
+from tests.solver import philadelphia
 
 # Length of the shortest ruler of n marks with distinct differences (optimal Golomb rulers), OEIS A003022.
 DISTINCT_DIFFERENCES = {4: 6, 5: 11, 6: 17, 7: 25, 8: 34}
@@ -58,3 +59,26 @@ def test_no_three_in_progression_at_the_published_length(marks: int, numbers: in
     problem = read_problem(one_place(marks, numbers, ("2A-B",), variant))
     result = solve(problem, seconds=60, seed=variant)
     assert len(result.assignments) == marks and verify(problem, result.assignments).ok
+
+
+@pytest.mark.parametrize("name", ["P1", "P2", "P3", "P5", "P6"])
+def test_philadelphia_at_the_published_span(name: str) -> None:
+    """Carriers come in any order, at any frequencies, on any step."""
+    random = np.random.default_rng(int(name[1]))
+    document = philadelphia.document(name)
+    random.shuffle(document["carriers"])
+    for carrier in document["carriers"]:
+        (part,) = carrier["tuning"]
+        carrier["tuning"] = [
+            {
+                **part,
+                "low_hz": part["low_hz"] * 2 + 7,
+                "high_hz": part["high_hz"] * 2 + 7,
+                "step_hz": part["step_hz"] * 2,
+            }
+        ]
+    for row in document["separations"]:
+        row["min_hz"] *= 2
+    problem = read_problem(document)
+    result = solve(problem, seconds=600, seed=int(random.integers(100)))
+    assert not result.unplaced and verify(problem, result.assignments).ok
