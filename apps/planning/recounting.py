@@ -51,7 +51,7 @@ def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
         case "blocked":
             return f"{victim} at {_mhz(plan[victim])} lies in a range that is occupied here{f': {others}' if others else ''}."
         case "raster":
-            return f"{victim} at {_mhz(plan[victim])} is no frequency that it can tune here, or the band plan keeps it away."
+            return f"{victim} at {_mhz(plan[victim])} is no frequency that it can tune here, or plan or filter keep it away."
         case "pair":
             return f"{victim} and {others} are not at the offset that they need."
         case "span":

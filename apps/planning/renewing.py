@@ -129,6 +129,7 @@ def _bring_surroundings(new: Actor, old: Event) -> None:
             label=taken.label,
             low_hz=taken.low_hz,
             high_hz=taken.high_hz,
+            zones=taken.zones,
             source=source(taken.source),
         )
     for known in old.known_losses.select_related("one", "other").order_by("pk"):

@@ -25,7 +25,7 @@ from apps.registry.models import Carrier, Change, Registration
 from apps.registry.queries import asked_tuning
 from apps.registry.rules import BandPlan, Granted, let_in, permission
 from apps.registry.states import RegistrationState
-from apps.spectrum.models import Outsider
+from apps.spectrum.models import Occupied, Outsider
 from apps.spectrum.rulesets import Ruleset, ruleset
 
 MAIN_LAST, SPARE = 8, 9  # a spare is placed after every main
@@ -58,8 +58,8 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
     law, granted, plan = ruleset(event.ruleset), Granted(event), BandPlan(event)
     carriers = standing_carriers(event)
     assigned = {row.carrier_id: row for row in Assignment.objects.filter(event=event)}
-    outsiders = list(event.outsiders.select_related("zone"))
-    slots = Slots.of(carriers, outsiders)
+    outsiders, occupied = list(event.outsiders.select_related("zone")), list(event.occupied.all())
+    slots = Slots.of(carriers, outsiders, occupied)
     model = sited(event, carriers)
     levels = {(level.service.kind, level.service.sent_from): level.level_db for level in model.demands.levels}
     rows, powers, kept = [], {}, {}
@@ -82,16 +82,14 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         if hertz := row.get("fixed_hz", brought):
             settled.append((carrier, hertz))
         rows.append(row)
+    places = demanding.places(model, [f"{outsider.zone.code}/bodies" for outsider in outsiders])
     problem = {
         "format": "planning-problem/1",
-        "zones": demanding.places(model, [f"{outsider.zone.code}/bodies" for outsider in outsiders]),
+        "zones": places,
         "slots": slots.names,
         "carriers": rows + [_outsider_row(outsider, slots) for outsider in outsiders],
         "separations": demanding.separations(carriers, model) + _spare_distances(carriers, rows, law),
-        "blocked": [
-            {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
-            for taken in event.occupied.all()
-        ]
+        "blocked": _blocked(occupied, [place["id"] for place in places], slots)
         + demanding.harmonics(model, settled),
         "pairs": _pairs(carriers),
         "products": demanding.products(model),
@@ -196,6 +194,20 @@ def _outsider_row(outsider: Outsider, slots: "Slots") -> dict[str, Any]:
     }
 
 
+def _blocked(occupied: Iterable[Occupied], places: list[str], slots: "Slots") -> list[dict[str, Any]]:
+    """Taken ranges, each at all places of the zones that it is limited to; one where nothing is sent or received binds nobody."""
+    rows = []
+    for taken in occupied:
+        row: dict[str, Any] = {"id": taken.label, "low_hz": taken.low_hz, "high_hz": taken.high_hz}
+        if taken.zones:
+            row["zones"] = [place for place in places if zone_of(place) in taken.zones]
+        if when := slots.of_occupied(taken):
+            row["slots"] = when
+        if row.get("zones", places):
+            rows.append(row)
+    return rows
+
+
 # -- time -----------------------------------------------------------------------------------
 
 
@@ -207,10 +219,18 @@ class Slots:
     _of: dict[int | str, list[str]]
 
     @classmethod
-    def of(cls, carriers: Iterable[Carrier], outsiders: Iterable[Outsider] = ()) -> "Slots":
-        """Only departments that share time, and outsiders of known hours, go off the air; all others are on always."""
+    def of(
+        cls,
+        carriers: Iterable[Carrier],
+        outsiders: Iterable[Outsider] = (),
+        occupied: Iterable[Occupied] = (),
+    ) -> "Slots":
+        """Only departments that share time, and what others use at known hours, go off the air; all else is on always."""
         hours: dict[int | str, list[tuple[datetime, datetime]]] = {
             o.code: _widened([(o.starts_at, o.ends_at)]) for o in outsiders if o.starts_at and o.ends_at
+        }
+        hours |= {
+            _key(o): _widened([(o.starts_at, o.ends_at)]) for o in occupied if o.starts_at and o.ends_at
         }
         hours |= {
             c.registration_id: _widened(c.registration.hours)
@@ -233,6 +253,13 @@ class Slots:
 
     def of_outsider(self, outsider: Outsider) -> list[str]:
         return self._of.get(outsider.code, [])
+
+    def of_occupied(self, taken: Occupied) -> list[str]:
+        return self._of.get(_key(taken), [])
+
+
+def _key(taken: Occupied) -> str:
+    return f"taken range {taken.pk}"
 
 
 def _widened(hours: Iterable[tuple[datetime, datetime]]) -> list[tuple[datetime, datetime]]:

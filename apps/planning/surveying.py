@@ -3,7 +3,7 @@
 A survey sees only what is on the air at that moment, so every comparison names the carriers that were on during it.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -165,7 +165,12 @@ def compared(event: Event, heard: Heard) -> Comparison:
         for row in outsiders
         if row.zone.code in near
     ]
-    found = stretches(_unknown(heard, outsiders, event.occupied.all()), heard.floor_dbm, _join_hz(heard))
+    taken = [
+        row
+        for row in event.occupied.all()
+        if _on_then(row, heard.survey.taken_at) and _anywhere_in(row, near)
+    ]
+    found = stretches(_unknown(heard, outsiders, taken), heard.floor_dbm, _join_hz(heard))
     loudest = sorted(found, key=lambda row: -row.peak_dbm)[:MOST_ROWS]
     planned = list(
         Assignment.objects.filter(event=event, carrier__withdrawn=False)
@@ -179,7 +184,11 @@ def compared(event: Event, heard: Heard) -> Comparison:
     )
 
 
-def _on_then(row: Outsider, at: datetime) -> bool:
+def _anywhere_in(row: Occupied, zones: Collection[str]) -> bool:
+    return not row.zones or any(zone in zones for zone in row.zones)
+
+
+def _on_then(row: Outsider | Occupied, at: datetime) -> bool:
     return row.starts_at is None or row.ends_at is None or row.starts_at <= at <= row.ends_at
 
 
@@ -303,7 +312,8 @@ class Suggestion:
 
 def suggestions(event: Event, found: Together, threshold_dbm: float) -> list[Suggestion]:
     """Stretches over a threshold, the event's own carriers taken out, widened to whole steps, in order of frequency."""
-    taken = list(event.occupied.order_by("low_hz"))
+    here = {one.survey.zone.code for one in found.heard}
+    taken = [row for row in event.occupied.order_by("low_hz") if _anywhere_in(row, here)]
     rows = []
     for row in stretches(found.rest, threshold_dbm, JOIN_HZ):
         low, high = row.low_hz // ROUND_HZ * ROUND_HZ, -(-row.high_hz // ROUND_HZ) * ROUND_HZ

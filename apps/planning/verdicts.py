@@ -18,7 +18,7 @@ from apps.planning.siting import zone_of
 from apps.planning.states import AGREED
 
 PLACE = "{place}"  # stands in kept words for the place's name, which may change
-WORDING = 2  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
+WORDING = 3  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from apps.registry.queries import asked_tuning, registrations_of
 from apps.registry.rules import BandPlan, Granted, comes_late, let_in, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied
+from apps.spectrum.rules import taken_from
 from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
 
 ALIKE_SHOWN = 5
@@ -100,8 +101,8 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     asked.spares = whole_number(str(row.get("spares") or "")) or 0
     for name in ("fixed_hz", "low_hz", "high_hz"):
         setattr(asked, name, _hertz(row.get(name)))
-    occupied = list(actor.event.occupied.all())
     placed = line is not None and _placed(actor, line, asked, registration)
+    occupied = _reaching(actor, asked, placed)
     granted, plan = (Granted(actor.event), BandPlan(actor.event)) if placed else (None, None)
     for role in found.kind.roles.all():
         found.roles.append(_role(found.law, found.kind, role, asked, occupied, granted, plan))
@@ -123,6 +124,15 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         if asked.fixed_hz:
             found.now = _now(found.law, found.kind, first, asked, occupied)
     return found
+
+
+def _reaching(actor: Actor, asked: Registration, placed: bool) -> list[Occupied]:
+    """The ranges of others that reach a line where it stands; at its hours, where its department shares time."""
+    rows = list(actor.event.occupied.all())
+    if not placed:
+        return rows
+    hours = asked.hours if asked.department.shares_time else []
+    return [row for row in rows if taken_from(row, asked.zone.code, hours)]
 
 
 def _outside(actor: Actor, line: Line) -> list[date]:
@@ -151,6 +161,7 @@ def _placed(actor: Actor, line: Line, asked: Registration, registration: Registr
         return False
     asked.department, asked.zone = line.department, line.values["zone"]
     asked.starts_at, asked.ends_at = line.values.get("starts_at"), line.values.get("ends_at")
+    asked.stretches = line.values.get("stretches") or []
     asked.late = comes_late(actor, registration or asked, timezone.now())
     if registration is not None:
         asked.created_at = registration.created_at

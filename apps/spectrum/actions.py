@@ -17,51 +17,67 @@ from apps.journal import actions as journal
 from apps.radio.rasters import Channel
 from apps.spectrum.models import KnownLoss, Occupied, Outsider, Permission, PlannedRange, TelevisionChannel
 from apps.spectrum.queries import channels_of
-from apps.spectrum.rules import refusal_to_mark, refusals_of_outsider, refusals_of_range
+from apps.spectrum.rules import (
+    refusal_to_mark,
+    refusals_of_occupied,
+    refusals_of_outsider,
+    refusals_of_range,
+)
 
 
 @transaction.atomic
-def mark_occupied(*, actor: Actor, label: str, low_hz: int, high_hz: int, source: str = "") -> Occupied:
-    """Keep everybody out of a range that somebody else uses here."""
+def mark_occupied(*, actor: Actor, label: str, low_hz: int, high_hz: int, **fields: Any) -> Occupied:
+    """Keep everybody out of a range that somebody else uses here, or those of some zones or hours. Raises Faulty."""
     require(rules.refusal_to_coordinate(actor))
-    if low_hz >= high_hz:
-        raise Faulty([Fault(0, "high_hz", str(high_hz), f"The range must end above its start, {low_hz}.")])
-    row, new = Occupied.objects.get_or_create(
-        event=actor.event, label=label, defaults={"low_hz": low_hz, "high_hz": high_hz, "source": source}
-    )
-    if not new:
-        raise Faulty([Fault(0, "label", label, "There is an occupied range of that name already.")])
+    given = {"label": label, "low_hz": low_hz, "high_hz": high_hz, **fields}
+    row = Occupied(event=actor.event, **given)
+    _judge_occupied(row, {})
+    row.save()
     touch(actor.event)
-    changes = {label: {"low_hz": [None, low_hz], "high_hz": [None, high_hz]}}
+    changes = {
+        label: {name: [None, value] for name, value in given.items() if value not in ("", [], None, label)}
+    }
     journal.record(
         actor=actor, event=actor.event.slug, verb="marked occupied", subject=label, changes=changes
     )
     return row
 
 
+def _judge_occupied(row: Occupied, fields: Mapping[str, Any]) -> None:
+    names = ("label", "low_hz", "high_hz", "zones", "starts_at", "ends_at")
+    values = {name: getattr(row, name) for name in names} | dict(fields)
+    faults = [
+        Fault(0, name, str(values[name] or ""), why)
+        for name, why in refusals_of_occupied(row.event, values).items()
+    ]
+    if row.event.occupied.exclude(pk=row.pk).filter(label=values["label"]).exists():
+        faults.append(Fault(0, "label", values["label"], "There is an occupied range of that name already."))
+    if faults:
+        raise Faulty(faults)
+
+
 @transaction.atomic
 def change_occupied(
     *, actor: Actor, occupied: Occupied, version: int | None = None, **fields: Any
 ) -> Occupied:
-    """Move, rename or source a taken range. Raises Stale, or Faulty for a range upside down or a label that is there."""
+    """Move, rename, limit or source a taken range. Raises Stale, or Faulty."""
     require(rules.refusal_to_coordinate(actor))
-    low, high = fields.get("low_hz", occupied.low_hz), fields.get("high_hz", occupied.high_hz)
-    label = fields.get("label", occupied.label)
-    if low >= high:
-        raise Faulty([Fault(0, "high_hz", str(high), f"The range must end above its start, {low}.")])
-    if actor.event.occupied.exclude(pk=occupied.pk).filter(label=label).exists():
-        raise Faulty([Fault(0, "label", label, "There is an occupied range of that name already.")])
+    _judge_occupied(occupied, fields)
     changes = save_if_unchanged(occupied, version, occupied.label, **fields)
     touch(actor.event)
     journal.record(
-        actor=actor, event=actor.event.slug, verb="changed an occupied range", subject=label, changes={label: changes}
+        actor=actor, event=actor.event.slug, verb="changed an occupied range", subject=occupied.label,
+        changes={occupied.label: changes},
     )  # fmt: skip
     return occupied
 
 
 @transaction.atomic
-def free_occupied(*, actor: Actor, occupied: Occupied) -> None:
+def free_occupied(*, actor: Actor, occupied: Occupied, version: int | None = None) -> None:
+    """Raises Stale."""
     require(rules.refusal_to_coordinate(actor))
+    if version is not None and version != occupied.version:
+        raise Stale(occupied.label, occupied.version)
     changes = {occupied.label: {"low_hz": [occupied.low_hz, None], "high_hz": [occupied.high_hz, None]}}
     occupied.delete()
     touch(actor.event)

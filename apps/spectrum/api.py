@@ -14,8 +14,8 @@ from apps.events.api import EventView, with_etag
 from apps.events.repeats import may_be_repeated
 from apps.events.rules import refusal_to_coordinate
 from apps.spectrum import actions
-from apps.spectrum.models import Outsider, PlannedRange
-from apps.spectrum.queries import band_plan_of, channels_of, outsiders_of
+from apps.spectrum.models import Occupied, Outsider, PlannedRange
+from apps.spectrum.queries import band_plan_of, channels_of, occupied_of, outsiders_of
 from apps.spectrum.rules import CHANNEL_STATES
 
 
@@ -84,6 +84,74 @@ class BandPlanDetail(EventView):
         row = self.found()
         version = self.version_in_hand(row.version, row.label)
         actions.drop_planned_range(actor=self.actor, row=row, version=version)
+        return Response(status=204)
+
+
+class TakenRangeSerializer(Strict):
+    """A range that others use here. No zones: everywhere; no hours: always."""
+
+    id = serializers.IntegerField(read_only=True)
+    label = serializers.CharField(max_length=100)
+    low_hz = serializers.IntegerField(min_value=1, max_value=10**12)
+    high_hz = serializers.IntegerField(min_value=1, max_value=10**12)
+    zones = serializers.ListField(
+        child=serializers.CharField(), required=False, default=list, help_text="codes"
+    )
+    starts_at = serializers.DateTimeField(required=False, allow_null=True, default=None)
+    ends_at = serializers.DateTimeField(required=False, allow_null=True, default=None)
+    source = serializers.CharField(required=False, default="", allow_blank=True, max_length=200)
+    version = serializers.IntegerField(read_only=True)
+
+
+class TakenRangeList(EventView):
+    """Ranges that others use here by frequency, for who sees every department; and the door for a new one."""
+
+    @extend_schema(operation_id="taken_ranges_list", responses=TakenRangeSerializer(many=True))
+    def get(self, request: Request, slug: str) -> Response:
+        return Response(TakenRangeSerializer(occupied_of(self.actor), many=True).data)
+
+    @extend_schema(
+        operation_id="taken_ranges_add", request=TakenRangeSerializer, responses={201: TakenRangeSerializer}
+    )
+    @may_be_repeated
+    def post(self, request: Request, slug: str) -> Response:
+        row = actions.mark_occupied(actor=self.actor, **self.given(TakenRangeSerializer))
+        return with_etag(Response(TakenRangeSerializer(row).data, status=201), row.version)
+
+
+class TakenRangeDetail(EventView):
+    """One range that others use: read it, change it, free it."""
+
+    def found(self) -> Occupied:
+        row = occupied_of(self.actor).filter(pk=self.kwargs["pk"]).first()
+        if row is None:
+            raise Missing()
+        return row
+
+    @extend_schema(operation_id="taken_ranges_read", responses=TakenRangeSerializer)
+    def get(self, request: Request, slug: str, pk: int) -> Response:
+        row = self.found()
+        return with_etag(Response(TakenRangeSerializer(row).data), row.version)
+
+    @extend_schema(
+        operation_id="taken_ranges_change",
+        request=TakenRangeSerializer(partial=True),
+        responses=TakenRangeSerializer,
+    )
+    @may_be_repeated
+    def patch(self, request: Request, slug: str, pk: int) -> Response:
+        row = self.found()
+        version = self.version_in_hand(row.version, row.label)
+        given = self.given(TakenRangeSerializer, partial=True)
+        row = actions.change_occupied(actor=self.actor, occupied=row, version=version, **given)
+        return with_etag(Response(TakenRangeSerializer(row).data), row.version)
+
+    @extend_schema(operation_id="taken_ranges_free", responses={204: None})
+    @may_be_repeated
+    def delete(self, request: Request, slug: str, pk: int) -> Response:
+        row = self.found()
+        version = self.version_in_hand(row.version, row.label)
+        actions.free_occupied(actor=self.actor, occupied=row, version=version)
         return Response(status=204)
 
 

@@ -39,12 +39,29 @@ class OccupiedForm(forms.Form):
     label = forms.CharField(max_length=100, help_text="Such as: television channel 33, on the air.")
     low_hz = MegahertzField(label="From, MHz")
     high_hz = MegahertzField(label="To, MHz")
+    zones = forms.MultipleChoiceField(
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        label="Taken in",
+        help_text="Nothing ticked: everywhere.",
+    )
+    starts_at = forms.DateTimeField(
+        required=False, label="Taken from", widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="Local time. Empty, with the end: always. Only departments that share time make use of it.",
+    )  # fmt: skip
+    ends_at = forms.DateTimeField(
+        required=False, label="until", widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+    )  # fmt: skip
     source = forms.CharField(
         max_length=200,
         required=False,
         label="How do you know?",
         help_text="A register, a sweep, somebody's word, and when.",
     )
+
+    def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["zones"].choices = [(zone.code, zone.name) for zone in zones]
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or self.cleaned_data

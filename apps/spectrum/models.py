@@ -9,12 +9,18 @@ from apps.spectrum.states import READING, PermissionState, SurveyState
 
 
 class Occupied(models.Model):
-    """A range that is taken by somebody else at this site: a television channel on the air, say."""
+    """A range that is taken by somebody else at this site: a television channel on the air, say.
+
+    `zones` are codes of where it is taken, empty for the whole site; without hours it is always.
+    """
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="occupied")
     label = models.CharField(max_length=100)
     low_hz = models.PositiveBigIntegerField()
     high_hz = models.PositiveBigIntegerField()
+    zones = models.JSONField(default=list, blank=True)
+    starts_at = models.DateTimeField(null=True, blank=True)
+    ends_at = models.DateTimeField(null=True, blank=True)
     source = models.CharField(max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1)
 
@@ -24,6 +30,10 @@ class Occupied(models.Model):
             models.UniqueConstraint(fields=["event", "label"], name="spectrum_occupied_label_once_per_event"),
             models.CheckConstraint(
                 condition=Q(low_hz__lt=F("high_hz")), name="spectrum_occupied_range_in_order"
+            ),
+            models.CheckConstraint(
+                condition=Q(starts_at=None, ends_at=None) | Q(starts_at__lt=F("ends_at")),
+                name="spectrum_occupied_hours",
             ),
         ]
 

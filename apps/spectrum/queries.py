@@ -8,7 +8,7 @@ from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Event
 from apps.radio.rasters import RASTERS, Channel
-from apps.spectrum.models import Outsider, Permission, PlannedRange, Survey, TelevisionChannel
+from apps.spectrum.models import Occupied, Outsider, Permission, PlannedRange, Survey, TelevisionChannel
 from apps.spectrum.rulesets import Ruleset, ruleset
 from apps.spectrum.states import PermissionState, SurveyState
 
@@ -79,6 +79,12 @@ def counting_surveys(event: Event) -> QuerySet[Survey]:
 def band_plan_of(actor: Actor) -> QuerySet[PlannedRange]:
     """The band plan tells of every department, so only who sees them all reads it; others read what it keeps from them."""
     found = actor.event.band_plan.select_related("event").order_by("low_hz", "pk")
+    return found if actor.sees_all else found.none()
+
+
+def occupied_of(actor: Actor) -> QuerySet[Occupied]:
+    """Ranges that others use, for who sees every department: the help beside the form names those that reach a line."""
+    found = actor.event.occupied.select_related("event").order_by("low_hz", "pk")
     return found if actor.sees_all else found.none()
 
 

@@ -1,6 +1,6 @@
 """What may be said of the spectrum at a site, as pure predicates that give the reason why not."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor
 from apps.events.models import Event
-from apps.spectrum.models import Permission, PlannedRange
+from apps.spectrum.models import Occupied, Permission, PlannedRange
 
 TOLERANCE = 1.005  # limits are written in rounded milliwatts
 CHANNEL_STATES = ("occupied", "free", "unknown")
@@ -29,17 +29,48 @@ def refusal_to_mark(state: str, source: str, known_on: date | None) -> dict[str,
 
 def refusals_of_outsider(values: Mapping[str, Any]) -> dict[str, str]:
     """{field: why not} of a transmission of others."""
-    refused = {}
+    refused = _refusals_of_hours(values)
     if values["level_db"] > 0:
         refused["level_db"] = "0 dB is a device of the zone itself; give 0 or less."
+    return refused
+
+
+def _refusals_of_hours(values: Mapping[str, Any]) -> dict[str, str]:
     start, end = values["starts_at"], values["ends_at"]
     if (start is None) != (end is None):
-        refused["ends_at" if start else "starts_at"] = (
-            "Give both, from and until; or neither: always on the air."
-        )
-    elif start and end <= start:
-        refused["ends_at"] = "The end is not after the start."
+        return {
+            "ends_at" if start else "starts_at": "Give both, from and until; or neither: always on the air."
+        }
+    return {"ends_at": "The end is not after the start."} if start and end <= start else {}
+
+
+def refusals_of_occupied(event: Event, values: Mapping[str, Any]) -> dict[str, str]:
+    """{field: why not} of a range taken by others."""
+    refused = _refusals_of_hours(values)
+    if values["low_hz"] >= values["high_hz"]:
+        refused["high_hz"] = f"The range must end above its start, {values['low_hz']}."
+    if words := _unknown(event.zones, values["zones"]):
+        refused["zones"] = f"{words} Empty: the whole site."
     return refused
+
+
+def _unknown(rows: Any, codes: Sequence[str]) -> str:
+    known = set(rows.values_list("code", flat=True))
+    unknown = sorted(set(codes) - known)
+    return (
+        f"There is no {', '.join(unknown)}; there are {', '.join(sorted(known)) or 'none yet'}."
+        if unknown
+        else ""
+    )
+
+
+def taken_from(row: Occupied, zone: str, hours: Sequence[tuple[datetime, datetime]]) -> bool:
+    """Whether a taken range reaches somebody in a zone at some hours; no zone, no hours: wherever, always."""
+    if row.zones and zone and zone not in row.zones:
+        return False
+    if row.starts_at is None or row.ends_at is None or not hours:
+        return True
+    return any(start < row.ends_at and row.starts_at < end for start, end in hours)
 
 
 def refusal_to_see_surveys(actor: Actor) -> str:
@@ -117,8 +148,6 @@ def refusals_of_range(event: Event, values: Mapping[str, Any]) -> dict[str, str]
     if values["low_hz"] >= values["high_hz"]:
         refused["high_hz"] = f"The range must end above its start, {values['low_hz']}."
     for name, rows in (("departments", event.departments), ("kinds", event.kinds), ("zones", event.zones)):
-        known = set(rows.values_list("code", flat=True))
-        if unknown := sorted(set(values[name]) - known):
-            there = ", ".join(sorted(known)) or "none yet"
-            refused[name] = f"There is no {', '.join(unknown)}; there are {there}. Empty: all."
+        if words := _unknown(rows, values[name]):
+            refused[name] = f"{words} Empty: all."
     return refused

@@ -98,7 +98,7 @@ class Surroundings(SetUpPage):
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         if "occupied" in request.POST:
-            range_form = OccupiedForm(request.POST, prefix="occupied")
+            range_form = OccupiedForm(request.POST, prefix="occupied", zones=queries.zones_of(self.actor))
             if range_form.is_valid() and self.attempt(
                 lambda: actions.mark_occupied(actor=self.actor, **range_form.cleaned_data), range_form
             ):
@@ -118,7 +118,7 @@ class Surroundings(SetUpPage):
         return self.render(
             ranges=self.event.occupied.order_by("low_hz", "pk"),
             outsiders=self.event.outsiders.select_related("zone").order_by("frequency_hz", "pk"),
-            occupied_form=occupied or OccupiedForm(prefix="occupied"),
+            occupied_form=occupied or OccupiedForm(prefix="occupied", zones=zones),
             outsider_form=outsider or OutsiderForm(prefix="outsider", zones=zones),
             has_zones=zones.exists(),
         )
@@ -171,6 +171,9 @@ class ChangeOccupied(Changing):
 
     def rows(self) -> QuerySet[Occupied]:
         return self.event.occupied.all()
+
+    def knows(self) -> dict[str, Any]:
+        return {"zones": queries.zones_of(self.actor)}
 
     def change(self, row: Occupied, version: int, values: dict[str, Any]) -> Any:
         return actions.change_occupied(actor=self.actor, occupied=row, version=version, **values)

@@ -198,6 +198,7 @@ def examples(site: Site, department: str) -> dict[str, list[Any]]:
         "outsiders/pk": [site.event.outsiders.get().pk],
         "webhooks/pk": [hook.pk],
         "occupied/pk": [0],
+        "taken-ranges/pk": [site.event.occupied.get().pk],
         "invitations/pk": [0],
         "delivery": list(Delivery.objects.filter(hook=hook).values_list("pk", flat=True)),
     }
