@@ -73,6 +73,7 @@ OWN = {
         "asking",
         "inquiring",
         "curing",
+        "limits",
     },
     "publishing": {
         "freezing",

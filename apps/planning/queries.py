@@ -1,11 +1,11 @@
 """Shared reads of runs and the plan. Each begins with what the actor may see; leads never see another department."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Count, QuerySet
 
 from apps.events import queries as events
 from apps.events.actors import Actor
@@ -142,6 +142,44 @@ class PlanRow:
         return left is not None and self.carrier.registration.updated_at > left.run.created_at
 
 
+@dataclass(frozen=True)
+class SharedReason:
+    """Carriers of one line that are left out for the same reason; `of` says how many the line has."""
+
+    rows: list[PlanRow]
+    of: int
+
+    @property
+    def why(self) -> str:
+        return self.rows[0].why
+
+    @property
+    def whom(self) -> str:
+        return some_of(len(self.rows), self.of)
+
+
+def some_of(count: int, of: int) -> str:
+    """«all 4 carriers», «3 of 4 carriers», «its carrier»."""
+    if count < of:
+        return f"{count} of {of} carriers"
+    return f"all {of} carriers" if of > 1 else "its carrier"
+
+
+def shared_reasons(rows: Iterable[PlanRow], sizes: Mapping[int, int]) -> list[SharedReason]:
+    """Those left out, each reason of a line once, in the order in which they come. `sizes`: {line: its carriers}."""
+    alike: dict[tuple[int, str], list[PlanRow]] = {}
+    for row in rows:
+        if row.state == LEFT_OUT:
+            alike.setdefault((row.carrier.registration_id, row.why), []).append(row)
+    return [SharedReason(found, sizes.get(line, len(found))) for (line, _), found in alike.items()]
+
+
+def sizes_of(lines: Iterable[int]) -> dict[int, int]:
+    """How many carriers each of these lines has."""
+    there = Carrier.objects.filter(registration__in=set(lines), withdrawn=False).order_by()
+    return dict(there.values_list("registration").annotate(number=Count("pk")))
+
+
 def plan_rows(actor: Actor, carriers: QuerySet[Carrier] | None = None) -> list[PlanRow]:
     """The plan as the actor may see it, in the order of carrier codes. A constant number of queries."""
     found = (carriers_of(actor) if carriers is None else carriers).select_related(
@@ -164,26 +202,28 @@ class Answer:
     """
 
     stale: bool
-    has_room: list[PlanRow]
-    helped: list[PlanRow]
-    stuck: list[PlanRow]
-    not_asked: list[PlanRow]
+    has_room: list[SharedReason]
+    helped: list[SharedReason]
+    stuck: list[SharedReason]
+    not_asked: list[SharedReason]
 
     @classmethod
-    def of(cls, inquiry: Inquiry, left: list[PlanRow]) -> "Answer":
+    def of(cls, inquiry: Inquiry, left: list[PlanRow], sizes: Mapping[int, int]) -> "Answer":
         asked, room = set(inquiry.left_out), set(inquiry.has_room or ())
         cured = {code for cure in inquiry.cures for code in cure["places"]} - room
-        stale = inquiry.revision != inquiry.event.revision
+        known = {row.carrier.code for row in left}
 
-        def those(codes: set[str]) -> list[PlanRow]:
-            return [row for row in left if row.carrier.code in codes]
+        def those(codes: set[str]) -> list[SharedReason]:
+            return shared_reasons((row for row in left if row.carrier.code in codes), sizes)
 
-        outside = [row for row in left if row.carrier.code not in asked]
-        return cls(stale, those(asked & room), those(asked & cured), those(asked - room - cured), outside)
+        return cls(
+            inquiry.revision != inquiry.event.revision,
+            those(asked & room), those(asked & cured), those(asked - room - cured), those(known - asked),
+        )  # fmt: skip
 
     @property
-    def without_room(self) -> int:
-        return len(self.helped) + len(self.stuck)
+    def room_codes(self) -> list[str]:
+        return [row.carrier.code for group in self.has_room for row in group.rows]
 
 
 class Redaction:
@@ -232,7 +272,7 @@ class Redaction:
         return words[:1].upper() + words[1:] if words.startswith("another") else words
 
     def reasons(self, carrier: Carrier, blocked_by: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Causes with their shares, largest first, each carrier in them by the name that this reader may know."""
+        """Causes with their shares, the line's own limits and then the largest first, by names that its reader may know."""
         shown: dict[tuple[tuple[str, str], ...], float] = {}
         for cause in blocked_by:
             facts = {name: value for name, value in cause.items() if name != "share"}
@@ -242,5 +282,7 @@ class Redaction:
                 facts["carriers"] = named(self.carrier(code) for code in facts["carriers"])
             key = tuple(sorted((name, str(value)) for name, value in facts.items()))
             shown[key] = shown.get(key, 0) + cause["share"]
-        ordered = sorted(shown.items(), key=lambda item: (-item[1], item[0]))
+        ordered = sorted(
+            shown.items(), key=lambda item: (("cause", "limits") not in item[0], -item[1], item[0])
+        )
         return [{**dict(facts), "share": round(share, 4)} for facts, share in ordered]

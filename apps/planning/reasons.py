@@ -28,6 +28,8 @@ def cause_in_words(cause: dict[str, Any]) -> str:
     """One cause of being left out with its share of the raster, as people read it."""
     if cause["cause"] == "product" and not cause.get("carriers"):
         return f"intermodulation with several others ({cause['share']:.0%} of what it can tune)"
+    if cause["cause"] == "limits":
+        return str(cause["why"])
     if cause["cause"] == "band plan":
         return f"{cause['why']} ({cause['share']:.0%} of what it can tune)"
     whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Any
 
 from apps.events.models import Event
-from apps.planning import band_plan, demanding
+from apps.planning import band_plan, demanding, limits
 from apps.planning.listening import noise_rows
 from apps.planning.models import Assignment
 from apps.planning.siting import sited, solver_kind, zone_of
@@ -40,7 +40,7 @@ class Snapshot:
 
     versions: {carrier code: version of its assignment, 0 where it had none} at the moment of freezing.
     power_mw: {carrier code: conducted power to set}.
-    kept: {carrier code: what the band plan took of its tuning, as causes of being left out}.
+    kept: {carrier code: what the band plan and the line's own limits took of its tuning, as causes of being left out}.
     """
 
     problem: dict[str, Any]
@@ -100,6 +100,7 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
     }
     if not all_movable:
+        kept = limits.with_limits(kept, carriers, problem, granted, plan)
         problem = band_plan.prefer(problem, carriers, plan)
     return Snapshot(problem, versions, powers, {code: taken for code, taken in kept.items() if taken})
 

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
@@ -33,14 +33,14 @@ from apps.planning.renewing import Renewed, renew
 from apps.planning.rules import refusal_to_accept, refusal_to_change, refusal_to_inquire
 from apps.planning.states import ACTIVE, RunState
 from apps.planning.verdicts import Breach, Recount
-from apps.registry import batching
+from apps.registry import batching, tuning
 from apps.registry import views as registry_pages
 from apps.registry.forms import BatchForm, ReasonForm, in_megahertz
 from apps.registry.importing import write_list
 from apps.registry.judging import Judgement, Status, fingerprint
 from apps.registry.lines import row_of
 from apps.registry.models import Batch, Carrier, Registration
-from apps.registry.queries import carriers_of, registrations_matching, registrations_of
+from apps.registry.queries import asked_tuning, carriers_of, registrations_matching, registrations_of
 from apps.registry.rules import refusal_to_register
 from apps.registry.views import changes_in_words, file_answer
 
@@ -63,7 +63,9 @@ class DeviceList(EventPage):
         everything = Choice.of(found.values_list("pk", "version"))
         page = Paginator(found, LINES_A_PAGE).get_page(request.GET.get("page"))
         got = rows_by_registration(self.actor, page)
+        reasons = {key: queries.shared_reasons(rows, {key: len(rows)}) for key, rows in got.items()}
         return self.render(
+            reasons={key: found for key, found in reasons.items() if found},
             form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
             any_at_all=bool(everything) or registrations_of(self.actor).exists(),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
@@ -106,7 +108,8 @@ class Device(registry_pages.Device):
             for row in got
             for margin in [margins.get(row.carrier.code)]
         ]
-        return {"got": shown, "coordinators": queries.coordinators_of(self.actor)}
+        reasons = queries.shared_reasons(got, {registration.pk: len(got)})
+        return {"got": shown, "reasons": reasons, "coordinators": queries.coordinators_of(self.actor)}
 
 
 class Decide(EventPage):
@@ -272,6 +275,20 @@ class Runs(EventPage):
         )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Missed:
+    """Carriers of one line that a run left out for the same causes; no line where they were withdrawn since."""
+
+    line: Registration | None
+    causes: list[str]
+    of: int
+    codes: list[str] = field(default_factory=list)
+
+    @property
+    def whom(self) -> str:
+        return queries.some_of(len(self.codes), self.of)
+
+
 class RunPage(EventPage):
     """One run: how far, how good, what is left out and why; stop it, or take its proposal into the plan."""
 
@@ -296,17 +313,22 @@ class RunPage(EventPage):
                     more |= self.proposal(run)
         return self.render(run=run, refused=refusal_to_coordinate(self.actor), **more)
 
-    def left_out(self, run: Run, result: dict[str, Any]) -> list[tuple[Carrier | None, str, list[str]]]:
+    def left_out(self, run: Run, result: dict[str, Any]) -> list["Missed"]:
+        """Who was left out, each reason of a line once."""
         reasons = adopting.left_out_by(run, result)
         codes = list(reasons)
         known = {carrier.code: carrier for carrier in carriers_of(self.actor).filter(code__in=codes)}
+        sizes = queries.sizes_of(carrier.registration_id for carrier in known.values())
         eyes = queries.Redaction(self.actor)
-        found = []
+        found: dict[tuple[Any, ...], Missed] = {}
         for code, blocked_by in reasons.items():
             carrier = known.get(code)
-            causes = eyes.reasons(carrier, blocked_by)[:CAUSES_SHOWN] if carrier else []
-            found.append((carrier, code, [cause_in_words(cause) for cause in causes]))
-        return found
+            told = eyes.reasons(carrier, blocked_by)[:CAUSES_SHOWN] if carrier else []
+            causes = [cause_in_words(cause) for cause in told]
+            line = carrier.registration if carrier else None
+            missed = Missed(line, causes, sizes.get(line.pk, 1) if line else 1)
+            found.setdefault((line.pk, *causes) if line else (code,), missed).codes.append(code)
+        return list(found.values())
 
     def proposal(self, run: Run) -> dict[str, Any]:
         proposal = adopting.proposal_of(run)
@@ -389,6 +411,8 @@ class Frequency(EventPage):
         typed = request.POST.copy()
         if picked := whole_number(request.POST.get("pick", "")):
             typed["frequency_hz"], typed["shown"], typed["do"] = in_megahertz(picked), "", "look"
+        if typed.get("do") == "free" and not typed.get("frequency_hz", "").strip():
+            typed["frequency_hz"] = in_megahertz(self.somewhere(row))
         form = FrequencyForm(typed)
         if not form.is_valid():
             return self.shown(row, form, status=422)
@@ -406,6 +430,14 @@ class Frequency(EventPage):
             return self.set_frequency(row, form, effect)
         changed = request.POST.get("do") == "save" and bool(given["shown"])
         return self.shown(row, with_shown(typed, effect["after"]), effect=effect, plan_changed=changed)
+
+    def somewhere(self, row: PlanRow) -> int:
+        """Where to look for free frequencies when nobody says where: about its own, or amid what it can be tuned to."""
+        if row.assignment:
+            return row.assignment.frequency_hz
+        role = row.carrier.role
+        asked = tuning.middle(asked_tuning(row.carrier.registration, role))
+        return asked or tuning.middle(role.tuning) or 0
 
     def set_frequency(self, row: PlanRow, form: FrequencyForm, effect: dict[str, Any]) -> HttpResponse:
         given = form.cleaned_data
@@ -511,9 +543,10 @@ class Remedies(EventPage):
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         left = [row for row in plan_rows(self.actor) if row.state == queries.LEFT_OUT]
         inquiry = queries.inquiries_of(self.actor).first()
-        answer = queries.Answer.of(inquiry, left) if inquiry else None
+        sizes = queries.sizes_of(row.carrier.registration_id for row in left)
         return self.render(
-            left=left, inquiry=inquiry, answer=answer, refused=refusal_to_inquire(self.actor),
+            left=queries.shared_reasons(left, sizes), count=len(left), inquiry=inquiry,
+            answer=queries.Answer.of(inquiry, left, sizes) if inquiry else None, refused=refusal_to_inquire(self.actor),
             coordinators=queries.coordinators_of(self.actor),
         )  # fmt: skip
 

@@ -1,6 +1,6 @@
 """Pages that hold the plan against what was published: the review, and publishing itself."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -21,7 +21,16 @@ from apps.planning import views as planning_pages
 from apps.planning.actions import Selection
 from apps.planning.margins import Margin, standing_margins
 from apps.planning.outlook import outlook
-from apps.planning.queries import PlanRow, changed_by_run, coordinators_of, plan_rows
+from apps.planning.queries import (
+    LEFT_OUT,
+    PlanRow,
+    SharedReason,
+    changed_by_run,
+    coordinators_of,
+    plan_rows,
+    shared_reasons,
+    sizes_of,
+)
 from apps.planning.states import AGREED, AssignmentState
 from apps.planning.views import refusal_to_see_runs
 from apps.publishing import changes, differences, rendering
@@ -117,12 +126,25 @@ class Review(ReviewPage):
         rows = self.filtered(form)
         everything = Choice.of((shown.row.carrier.code, shown.version) for shown in rows)
         page = Paginator(rows, ROWS_A_PAGE).get_page(request.GET.get("page"))
+        left = [shown.row for shown in page if shown.row.state == LEFT_OUT]
+        sizes = sizes_of(row.carrier.registration_id for row in left) if left else {}
         return self.render(
+            reasons=_told_once(shared_reasons(left, sizes)),
             form=form, page=page, filtered=bool(form.chosen() or request.GET.get("run")), everything=everything,
             run=whole_number(request.GET.get("run", "")), coordinators=coordinators_of(self.actor),
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
+
+
+def _told_once(reasons: Iterable[SharedReason]) -> dict[str, str]:
+    """{carrier: why it was left out}, in full at the first of a line; the others of the page point to that one."""
+    told: dict[str, str] = {}
+    for reason in reasons:
+        first, *others = (row.carrier.code for row in reason.rows)
+        told[first] = f"{reason.whom}: {reason.why}" if others else reason.why
+        told |= dict.fromkeys(others, f"for the same reason as {first}")
+    return told
 
 
 class Decide(ReviewPage):

@@ -54,6 +54,20 @@ def holds(ranges: Iterable[Range], hz: int) -> bool:
     )
 
 
+def middle(ranges: Iterable[Range]) -> int | None:
+    """The point nearest to the middle between the lowest and the highest; None where there is none."""
+    ranges = list(ranges)
+    if not ranges:
+        return None
+    wanted = (min(part["low_hz"] for part in ranges) + max(part["high_hz"] for part in ranges)) // 2
+    near = []
+    for part in ranges:
+        steps = (min(max(wanted, part["low_hz"]), part["high_hz"]) - part["low_hz"]) // part["step_hz"]
+        below = part["low_hz"] + steps * part["step_hz"]
+        near += [below, min(below + part["step_hz"], part["high_hz"])]
+    return min(near, key=lambda hz: (abs(hz - wanted), hz))
+
+
 def points(ranges: Iterable[Range]) -> int:
     """How many points the ranges have; a point of two ranges counts twice."""
     return sum((part["high_hz"] - part["low_hz"]) // part["step_hz"] + 1 for part in ranges)

@@ -60,6 +60,18 @@ def test_a_try_that_breaks_rules_offers_what_is_free_to_pick_from(site: Site) ->
     assert "It would break no rule" in after and 'name="do" value="save"' in after
 
 
+def test_with_an_empty_field_it_looks_about_the_present_frequency_or_the_middle(site: Site) -> None:
+    register(site.lead, line(quantity=2, low_hz=500_000_000, high_hz=520_000_000))
+    place(site, "AUD-001", 505_100_000)
+    given = {"frequency_hz": " ", "reason": "", "version": "1", "shown": "", "do": "free"}
+    boss = site.browser("coordinator")
+    answer = boss.post(f"{BASE}review/AUD-001/", given)
+    assert answer.status_code == 200 and "Free near 505.100 MHz" in text(answer)
+    answer = boss.post(f"{BASE}review/AUD-002/", given | {"version": "0"})
+    assert answer.status_code == 200 and "Free near 510.000 MHz" in text(answer)
+    assert boss.post(f"{BASE}review/AUD-002/", given | {"do": "look"}).status_code == 422
+
+
 def test_an_impossible_frequency_is_answered_with_the_step_and_the_nearest_possible(site: Site) -> None:
     # The kind tunes from 470.1 MHz in steps of 25 kHz, so 500.110 lies between two of its points.
     register(site.lead, line())
@@ -153,10 +165,8 @@ def test_who_has_room_by_now_needs_no_remedy_and_is_not_counted_among_those_with
     answer = site.browser("coordinator").get(f"{BASE}remedies/")
     assert "AUD-003 has room by now" in text(answer) and "1 of 1" in text(answer)
     said = answer.context["answer"]
-    told = [
-        [row.carrier.code for row in rows]
-        for rows in (said.has_room, said.helped, said.stuck, said.not_asked)
-    ]
+    groups = (said.has_room, said.helped, said.stuck, said.not_asked)
+    told = [[row.carrier.code for group in found for row in group.rows] for found in groups]
     assert told == [["AUD-003"], ["AUD-002"], [], []]
 
 

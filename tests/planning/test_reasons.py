@@ -1,6 +1,16 @@
 """Causes of being left out as people read them."""
 
+import re
+from collections.abc import Iterable
+
+import pytest
+
+from apps.planning.models import LeftOut, Run
 from apps.planning.reasons import cause_in_words
+from apps.registry import tuning
+from apps.spectrum import actions as spectrum
+from tests.planning.test_pages import BASE, ended_run, text
+from tests.site import line, make_site, register
 
 
 def test_causes_name_whom_and_how_much() -> None:
@@ -20,3 +30,64 @@ def test_causes_name_whom_and_how_much() -> None:
     ]  # fmt: skip
     for cause, words in cases:
         assert cause_in_words(cause) == words
+
+
+def side_by_side(points: Iterable[int], apart_hz: int) -> int:
+    count, free_from = 0, 0
+    for hz in points:
+        if hz >= free_from:
+            count, free_from = count + 1, hz + apart_hz
+    return count
+
+
+@pytest.mark.django_db
+def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_them() -> None:
+    site = make_site()
+    spectrum.mark_occupied(
+        actor=site.coordinator, label="channel 35", low_hz=586_000_000, high_hz=594_000_000, source="seen"
+    )
+    register(site.lead, line(quantity=8, low_hz=582_000_000, high_hz=584_000_000), line("free", quantity=1))
+    run = ended_run(site)
+    left = LeftOut.objects.filter(event=site.event)
+    assert left and {row.carrier.registration.label for row in left} == {"lead vocals"}
+    (first,) = {row.blocked_by[0]["why"] for row in left}
+    said = re.fullmatch(
+        r"the line allows only 582–584 MHz: of its 8 carriers at most (\d+) fit there, ([\d.]+) kHz apart; "
+        r"in 470.1–607.9 MHz, as far as its kind tunes it and it is permitted and free, about (\d+) would",
+        first,
+    )
+    assert said
+    apart_hz = int(float(said[2]) * 1000)
+    assert apart_hz >= 350_000  # which the kind asks for at least
+    # Plain counting along the raster: a carrier 200 kHz wide keeps out of the occupied channel with its whole band.
+    points = [hz for hz in range(470_100_000, 607_900_001, 25_000) if not 585_900_000 < hz < 594_100_000]
+    assert int(said[1]) == side_by_side((hz for hz in points if 582_000_000 <= hz <= 584_000_000), apart_hz)
+    assert int(said[3]) == side_by_side(points, apart_hz)
+    # The others' shares are of what the limits leave, and one sentence speaks for all carriers of the line.
+    assert sum(cause["share"] for cause in left[0].blocked_by) == pytest.approx(1, abs=1e-3)
+    pages = [
+        f"{BASE}runs/{run.number}/",
+        f"{BASE}devices/",
+        f"{BASE}review/",
+        f"{BASE}devices/{left[0].carrier.registration_id}/",
+    ]
+    for path in pages:
+        page = text(site.browser("coordinator").get(path))
+        assert f"{len(left)} of 8 carriers:" in page and "What are 2A−B and A+B−C?" in page, path
+        assert page.count("the line allows only 582–584 MHz") == len({str(row.blocked_by) for row in left}), (
+            path
+        )
+    assert not Run.objects.filter(state="failed")
+
+
+def test_the_point_nearest_to_the_middle() -> None:
+    part = tuning.Range
+    cases = [
+        ([part(low_hz=100, high_hz=200, step_hz=30)], 160),  # points 100, 130, 160, 190
+        ([part(low_hz=0, high_hz=10, step_hz=5), part(low_hz=90, high_hz=200, step_hz=10)], 100),
+        ([part(low_hz=0, high_hz=10, step_hz=5), part(low_hz=70, high_hz=100, step_hz=10)], 70),
+        ([part(low_hz=7, high_hz=7, step_hz=1)], 7),
+        ([], None),
+    ]
+    for ranges, hz in cases:
+        assert tuning.middle(ranges) == hz
