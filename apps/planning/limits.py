@@ -50,7 +50,7 @@ def _taken(
         half = (role.bandwidth_hz + 1) // 2
         ranges = plan.narrow(line, ranges, role.bandwidth_hz)[0]
         for taken in problem["blocked"]:
-            if "zones" not in taken:
+            if not {"zones", "kinds", "slots"} & taken.keys():
                 ranges = tuning.without(ranges, taken["low_hz"] - half, taken["high_hz"] + half)
         return ranges
 
