@@ -11,6 +11,7 @@ from apps.overview import queries
 from apps.overview.forms import JournalFilter
 from apps.overview.reading import told
 from apps.overview.standing import Standing
+from apps.registry.queries import unfinished_of
 
 
 class EventOverview(EventPage):
@@ -27,6 +28,7 @@ class EventOverview(EventPage):
             lines=standing.line_figures(),
             frequencies=standing.frequency_figures(),
             rows=standing.rows(),
+            unfinished=unfinished_of(self.actor),
         )
 
 

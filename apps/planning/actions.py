@@ -59,8 +59,9 @@ def change_frequency(
     current.save()
     LeftOut.objects.filter(carrier=carrier).delete()
     touch(actor.event)
+    verb = "changed the frequency of" if old else "gave a frequency to"
     journal.record(
-        actor=actor, event=actor.event.slug, verb="changed the frequency", subject=carrier.code, reason=reason,
+        actor=actor, event=actor.event.slug, verb=verb, subject=carrier.code, reason=reason,
         department=carrier.registration.department.code, changes={carrier.code: {"frequency_hz": [old, frequency_hz]}},
     )  # fmt: skip
     return current
@@ -78,7 +79,7 @@ def clear_frequency(*, actor: Actor, carrier: Carrier, reason: str, version: int
     current.delete()
     touch(actor.event)
     journal.record(
-        actor=actor, event=actor.event.slug, verb="took away the frequency", subject=carrier.code, reason=reason,
+        actor=actor, event=actor.event.slug, verb="took away the frequency of", subject=carrier.code, reason=reason,
         department=carrier.registration.department.code, changes=changes,
     )  # fmt: skip
 

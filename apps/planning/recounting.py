@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import Any
 
 from apps.planning.reasons import in_print
-from apps.planning.verdicts import PLACE
+from apps.planning.verdicts import MADE, PLACE
 from apps.solver.problem import Problem, read_problem
 from apps.solver.verify import Breach, breaches_anywhere, breaches_at
 
@@ -28,15 +28,22 @@ def _problem(text: str) -> Problem:
 
 def _in_words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> dict[str, Any]:
     carriers = (breach.victim, *breach.others)
-    facts = [breach.rule, breach.row, breach.zone, sorted([code, plan.get(code)] for code in carriers)]
-    key = hashlib.sha256(json.dumps(facts).encode()).hexdigest()[:16]
+    at = sorted([code, plan.get(code)] for code in carriers)
+    made_in = ""
+    facts: list[Any] = [breach.rule, breach.row, breach.zone, at]
+    if breach.rule == "product" and breach.row is not None:
+        # Wherever it is made: the same culprits disturb the same victim, and the same signature covers it.
+        rule = problem.products[breach.row]
+        made_in = rule.made_in
+        facts = [breach.rule, rule.family, breach.zone, breach.victim, at]
     return {
         "rule": breach.rule,
         "carriers": list(carriers),
         "place": breach.zone or "",
         "slot": breach.slot or "",
         "words": _words(breach, problem, plan),
-        "key": key,
+        "key": hashlib.sha256(json.dumps(facts).encode()).hexdigest()[:16],
+        "made_in": made_in,
     }
 
 
@@ -58,7 +65,7 @@ def _words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> str:
             return f"{victim} and {others} lie further apart than their common equipment allows."
         case "product":
             rule = problem.products[breach.row] if breach.row is not None else None
-            family, made = (in_print(rule.family), f", made in {rule.made_in}") if rule else ("A product", "")
+            family, made = (in_print(rule.family), MADE) if rule else ("A product", "")
             return (
                 f"{family} of {others or 'others'} lands on {victim} ({_mhz(plan[victim])}) in {PLACE}{made}."
             )

@@ -18,7 +18,8 @@ from apps.planning.siting import zone_of
 from apps.planning.states import AGREED
 
 PLACE = "{place}"  # stands in kept words for the place's name, which may change
-WORDING = 3  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
+MADE = "{made}"  # and where the product is made: in one place and slot in receivers, in another in transmitters too
+WORDING = 4  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,11 @@ def _recount(event: Event, document: dict[str, Any], given: Mapping[str, int]) -
     if missing:
         known |= _count(event, document, plan, missing)
     names = dict(event.zones.values_list("code", "name"))
-    found = {breach["key"]: _told(breach, names) for part in parts for breach in known[part.digest]}
+    alike: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for part in parts:
+        for breach in known[part.digest]:
+            alike[breach["key"]].append(breach)
+    found = {key: _told(rows, names) for key, rows in alike.items()}
     whole = hashlib.sha256("".join(sorted(part.digest for part in parts)).encode()).hexdigest()
     return Recount(whole, plan, tuple(found[key] for key in sorted(found)), _signed(event))
 
@@ -162,14 +167,18 @@ def _signed(event: Event) -> dict[str, Acceptance]:
     return {row.breach: row for row in Acceptance.objects.filter(event=event)}
 
 
-def _told(breach: dict[str, Any], names: Mapping[str, str]) -> Breach:
-    """A kept breach with its place by the name that it has now."""
+def _told(alike: list[dict[str, Any]], names: Mapping[str, str]) -> Breach:
+    """A kept breach, from all slots in which it stands: with its place by the name that it has now, and every way it is made."""
+    breach = dict(alike[-1])
+    made_in = sorted({row["made_in"] for row in alike} - {""})
+    del breach["made_in"]
     code = zone_of(breach["place"])
     part = (
         breach["place"].removeprefix(code).removeprefix("/").split(",")[0]
     )  # without the band of its receivers
     where = ", ".join(filter(None, (names.get(code, code), part)))
     words = breach["words"].replace(PLACE, where)
+    words = words.replace(MADE, f", made in {' and in '.join(made_in)}" if made_in else "")
     return Breach(**{**breach, "carriers": tuple(breach["carriers"]), "words": words, "where": where})
 
 

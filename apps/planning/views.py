@@ -40,7 +40,13 @@ from apps.registry.importing import write_list
 from apps.registry.judging import Judgement, Status, fingerprint
 from apps.registry.lines import row_of
 from apps.registry.models import Batch, Carrier, Registration
-from apps.registry.queries import asked_tuning, carriers_of, registrations_matching, registrations_of
+from apps.registry.queries import (
+    asked_tuning,
+    carriers_of,
+    registrations_matching,
+    registrations_of,
+    unfinished_of,
+)
 from apps.registry.rules import refusal_to_register
 from apps.registry.views import changes_in_words, file_answer
 
@@ -67,7 +73,7 @@ class DeviceList(EventPage):
         return self.render(
             reasons={key: found for key, found in reasons.items() if found},
             form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
-            any_at_all=bool(everything) or registrations_of(self.actor).exists(),
+            any_at_all=bool(everything) or registrations_of(self.actor).exists(), unfinished=unfinished_of(self.actor),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
             coordinators=queries.coordinators_of(self.actor),
         )  # fmt: skip

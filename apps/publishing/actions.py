@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -35,7 +35,14 @@ MOST_HOOKS = 20  # of one event or department
 def publish(
     *, actor: Actor, note: str = "", department: Department | None = None, seen: str | None = None
 ) -> Edition:
-    """Freeze what is agreed into the next edition, for everybody or for one department.
+    """Freeze what is agreed into the next edition, for everybody or for one department."""
+    return publish_parts(actor=actor, parts=[department], note=note, seen=seen)[0]
+
+
+def publish_parts(
+    *, actor: Actor, parts: Sequence[Department | None], note: str = "", seen: str | None = None
+) -> list[Edition]:
+    """Freeze what is agreed into an edition for each of `parts` (None: for everybody), all of them or none.
 
     The exact plan is recounted first. Raises Conflict with every breach under which no coordinator's signature stands,
     when there is nothing agreed to publish, and when the plan is not the one of the digest `seen` any more.
@@ -46,25 +53,28 @@ def publish(
     verdicts.recount(now, agreed_only=True)
     standing_margins(now, freezing.agreed_frequencies(now))
     with transaction.atomic():
-        return _publish(actor, note, department, seen)
+        event = Event.objects.select_for_update().get(pk=actor.event.pk)
+        counted = verdicts.recount(event, agreed_only=True)
+        if seen is not None and seen != counted.digest:
+            raise Conflict("The plan changed since you looked. Look again at what this edition would change.")
+        standing = [breach for breach in counted.standing if concerns_any(breach, parts)]
+        if standing:
+            raise Conflict(
+                f"The plan breaks {len(standing)} rule{'s' if len(standing) > 1 else ''} that nobody has accepted. "
+                "Change it, or sign under each breach that stays.",
+                [breach.as_dict() for breach in standing],
+                "breaches",
+            )
+        return [_freeze(actor, event, part, note, counted) for part in parts]
 
 
-def _publish(actor: Actor, note: str, department: Department | None, seen: str | None) -> Edition:
-    event = Event.objects.select_for_update().get(pk=actor.event.pk)
-    counted = verdicts.recount(event, agreed_only=True)
-    if seen is not None and seen != counted.digest:
-        raise Conflict("The plan changed since you looked. Look again at what this edition would change.")
-    standing = [breach for breach in counted.standing if concerns(breach, department)]
-    if standing:
-        raise Conflict(
-            f"The plan breaks {len(standing)} rule{'s' if len(standing) > 1 else ''} that nobody has accepted. "
-            "Change it, or sign under each breach that stays.",
-            [breach.as_dict() for breach in standing],
-            "breaches",
-        )
+def _freeze(
+    actor: Actor, event: Event, department: Department | None, note: str, counted: verdicts.Recount
+) -> Edition:
     lines = freezing.lines_of(actor, department, counted)
     if not any(line["frequency_hz"] and line["department"] for line in lines):
-        raise Conflict("Nothing is approved yet; approve assignments first.")
+        whose = f" of {department.name}" if department else ""
+        raise Conflict(f"Nothing{whose} is approved yet; approve assignments first.")
     accepted = [
         {"description": breach.words, "accepted_by": row.accepted_by, "reason": row.reason}
         for breach, row in counted.signed
@@ -106,6 +116,10 @@ def _publish(actor: Actor, note: str, department: Department | None, seen: str |
 def concerns(breach: verdicts.Breach, department: Department | None) -> bool:
     """Carrier codes begin with their department's code."""
     return department is None or any(code.rsplit("-", 1)[0] == department.code for code in breach.carriers)
+
+
+def concerns_any(breach: verdicts.Breach, parts: Iterable[Department | None]) -> bool:
+    return any(concerns(breach, part) for part in parts)
 
 
 def standing_edition(event: Event, department: str) -> Edition | None:

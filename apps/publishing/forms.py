@@ -37,21 +37,31 @@ class ReviewFilter(DeviceFilter):
 
 
 class PublishForm(forms.Form):
-    """For whom, and with which words."""
+    """For which departments, and with which words. All of them ticked is an edition for everybody."""
 
-    department = forms.ChoiceField(label="For whom", required=False)
+    department = forms.MultipleChoiceField(
+        label="For whom",
+        widget=forms.CheckboxSelectMultiple(),
+        error_messages={"required": "Tick at least one department."},
+    )
     note = forms.CharField(
         required=False, widget=forms.Textarea({"rows": 2}), help_text="Stands on every sheet of this edition."
     )
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        known = actor.event.departments.order_by("code").values_list("code", "name")
-        self.fields["department"] = forms.ChoiceField(
-            label="For whom",
-            required=False,
-            choices=[("", "everybody"), *((code, f"{name} only") for code, name in known)],
-        )
+        self.known = list(actor.event.departments.order_by("code"))
+        self.fields["department"].choices = [(row.code, row.name) for row in self.known]
+
+    @property
+    def ticked(self) -> list[Department]:
+        chosen = self["department"].value() or []
+        return [row for row in self.known if row.code in chosen]
+
+    @property
+    def parts(self) -> list[Department | None]:
+        """What publishing is asked for: each of those ticked, or None for everybody."""
+        return [None] if len(self.ticked) == len(self.known) else [*self.ticked]
 
 
 class HookForm(forms.Form):

@@ -1,7 +1,9 @@
 """Pages that hold the plan against what was published: the review, and publishing itself."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, ClassVar
 
 from django.contrib import messages
@@ -34,7 +36,7 @@ from apps.planning.queries import (
 from apps.planning.states import AGREED, AssignmentState
 from apps.planning.views import refusal_to_see_runs
 from apps.publishing import changes, differences, rendering
-from apps.publishing.actions import concerns, publish
+from apps.publishing.actions import concerns_any, publish_parts
 from apps.publishing.differences import Published
 from apps.publishing.forms import PublishForm, ReviewFilter
 from apps.publishing.models import Edition
@@ -288,87 +290,108 @@ class Publish(EventPage):
     refusal = staticmethod(refusal_to_see_runs)
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        chosen, only = request.GET.get("department"), ""
-        if chosen is None and self.event.editions.exists():
-            changed = changes.departments_changed(self.actor)
-            only = next(iter(changed)) if len(changed) == 1 else ""
-        initial = {"department": only if chosen is None else chosen}
-        return self.shown(PublishForm(actor=self.actor, initial=initial), only_changed=bool(only))
+        """Ticked for whoever has not chosen yet: at first all, later those whose sheets would change."""
+        chosen = request.GET.getlist("department")
+        form = PublishForm(actor=self.actor, initial={"department": chosen})
+        if not chosen:
+            changed = self.changed_sheets
+            form.initial["department"] = [
+                row.code for row in form.known if changed is None or row.code in changed
+            ]
+        return self.shown(form)
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         form = PublishForm(request.POST, actor=self.actor)
         done: list[Edition] = []
         if "confirmed" not in request.POST:
             return self.asked(form)
-        if form.is_valid() and self.attempt(lambda: done.append(self.publish(form)), form):
-            messages.success(request, f"Edition {done[0].number} is published.")
+        if form.is_valid() and self.attempt(lambda: done.extend(self.publish(form)), form):
+            numbers = in_a_row(edition.number for edition in done)
+            said = f"Editions {numbers} are" if len(done) > 1 else f"Edition {numbers} is"
+            messages.success(request, f"{said} published.")
             return redirect("publishing:sheets", slug)
         return self.shown(form, refused=True)
 
+    @cached_property
+    def changed_sheets(self) -> set[str] | None:
+        """Codes of the departments for whom publishing would change something; None before the first edition."""
+        return changes.departments_changed(self.actor) if self.event.editions.exists() else None
+
     def asked(self, form: PublishForm) -> HttpResponse:
         """The question before the act: who gets new paper, what must stay off on it, and whether anything is in the way."""
-        department = self.department_of(form)
-        rows = [
-            row for row in plan_rows(self.actor) if department in (None, row.carrier.registration.department)
-        ]
+        codes = {row.code for row in form.ticked}
+        rows = [row for row in plan_rows(self.actor) if row.carrier.registration.department.code in codes]
         on = [row for row in rows if row.state in AGREED]
         counted = verdicts.recount(self.event, agreed_only=True)
-        standing = [breach for breach in counted.standing if concerns(breach, department)]
-        signed = [row for row in counted.signed if concerns(row[0], department)]
+        standing = [breach for breach in counted.standing if concerns_any(breach, form.parts)]
         refused = refusal_to_coordinate(self.actor)
         if not refused and self.request.POST.get("seen") != counted.digest:
             refused = "The plan changed since you looked. Look again at what this edition would change."
         if refused:
             form.add_error(None, refused)
-        if refused or standing or not on:
+        if not form.is_valid() or standing or not on:
             return self.shown(form, refused=True)
+        first = (self.event.editions.aggregate(last=Max("number"))["last"] or 0) + 1
         return self.render(
-            "publishing/publish_question.html", form=form, seen=counted.digest, department=department, on=len(on),
-            off=len(rows) - len(on), signed=signed, readers=len({row.carrier.registration.department_id for row in rows}),
-            number=(self.event.editions.aggregate(last=Max("number"))["last"] or 0) + 1,
+            "publishing/publish_question.html", form=form, seen=counted.digest, on=len(on), off=len(rows) - len(on),
+            whole=form.parts == [None], signed=[row for row in counted.signed if concerns_any(row[0], form.parts)],
+            readers=len({row.carrier.registration.department_id for row in rows}),
+            numbers=in_a_row(range(first, first + len(form.parts))),
         )  # fmt: skip
 
-    def department_of(self, form: PublishForm) -> Department | None:
-        code = str(form["department"].value() or "")
-        return self.event.departments.filter(code=code).first() if code else None
-
-    def publish(self, form: PublishForm) -> Edition:
+    def publish(self, form: PublishForm) -> list[Edition]:
         """Publish what was looked at: a plan that changed meanwhile is refused."""
         seen = self.request.POST.get("seen", "")
-        code = form.cleaned_data["department"]
-        department = self.event.departments.get(code=code) if code else None
         if not seen:
             raise Faulty([Fault(0, "seen", "", "Open the page again, look at what changes, then publish.")])
-        return publish(
-            actor=self.actor, note=form.cleaned_data["note"].strip(), department=department, seen=seen
+        return publish_parts(
+            actor=self.actor, note=form.cleaned_data["note"].strip(), parts=form.parts, seen=seen
         )
 
-    def shown(self, form: PublishForm, *, refused: bool = False, only_changed: bool = False) -> HttpResponse:
-        """The page; after an attempt that was `refused`, it says so first.
-
-        `only_changed`: the one department for which something changed was chosen for whoever has not chosen yet.
-        """
-        department = self.department_of(form)
+    def shown(self, form: PublishForm, *, refused: bool = False) -> HttpResponse:
+        """The page; after an attempt that was `refused`, it says so first."""
+        parts = form.parts or [None]
         judged = verdicts.judge(self.event)
         rows = plan_rows(self.actor)
         held = differences.published(self.actor)
         moved = differences.changes_by_department(rows, held)
-        names = dict(self.event.departments.values_list("code", "name"))
-        standing = [breach for breach in judged.agreed.standing if concerns(breach, department)]
-        waiting: dict[str, int] = {}
-        for row in rows:
-            if row.state not in AGREED:
-                waiting[row.state] = waiting.get(row.state, 0) + 1
+        waiting = Counter(row.state for row in rows if row.state not in AGREED)
+        proposed = Counter(
+            row.carrier.registration.department.code for row in rows if row.state == AssignmentState.PROPOSED
+        )
+        ticked = {row.code for row in form.ticked}
+        changed = self.changed_sheets or set()
         return self.render(
-            form=form, status=422 if refused else 200, not_published=refused, standing=standing, department=department,
-            seen=judged.agreed.digest,
-            signed=[row for row in judged.agreed.signed if concerns(row[0], department)],
-            waiting=sorted(waiting.items()), proposed=judged.proposed_that_break,
-            agreed=len(rows) - sum(waiting.values()), refused=refusal_to_coordinate(self.actor),
-            only_changed=only_changed,
-            last=self.event.editions.order_by("-number").first(),
+            form=form, status=422 if refused else 200, not_published=refused, seen=judged.agreed.digest,
+            standing=[breach for breach in judged.agreed.standing if concerns_any(breach, parts)],
+            signed=[row for row in judged.agreed.signed if concerns_any(row[0], parts)],
+            whole=parts == [None], waiting=sorted(waiting.items()), breaking=judged.proposed_that_break,
+            agreed=len(rows) - waiting.total(), refused=refusal_to_coordinate(self.actor),
+            last=self.event.editions.order_by("-number").first(), proposed=proposed.total(),
+            changed=[row.name for row in form.known if row.code in changed],
             departments=[
-                (dept, names.get(dept, dept), some, held.editions.get(dept)) for dept, some in sorted(moved.items())
-                if department is None or only_changed or department.code == dept
+                Reader(row, moved.get(row.code, []), row.code in changed, proposed[row.code],
+                       held.editions.get(row.code), row.code in ticked)
+                for row in form.known
             ],
         )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Reader:
+    """A department on the page: what a new edition would change for it, and what waits and is no part of it.
+
+    `sheet_changes` also where no frequency does: hours, settings or power. `edition`: the number that it holds."""
+
+    department: Department
+    changes: list[differences.Change]
+    sheet_changes: bool
+    proposed: int
+    edition: int | None
+    ticked: bool
+
+
+def in_a_row(numbers: Iterable[int]) -> str:
+    """«4», «4 and 5», «4, 5 and 6»."""
+    *first, last = map(str, numbers)
+    return f"{', '.join(first)} and {last}" if first else last

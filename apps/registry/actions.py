@@ -382,10 +382,21 @@ def _record(actor: Actor, judgements: list[Judgement]) -> None:
         by_department[judged.line.department.code].append(judged)
     for code, some in sorted(by_department.items()):
         journal.record(
-            actor=actor, event=actor.event.slug, verb="registered", department=code,
+            actor=actor, event=actor.event.slug, verb=_verb(some), department=code,
             subject=some[0].label if len(some) == 1 else f"{len(some)} registrations",
             changes={judged.label: plain_changes(judged.changes or {}) for judged in some},
         )  # fmt: skip
+
+
+def _verb(judgements: list[Judgement]) -> str:
+    """What was done to lines, in a word: those that were there already are changed, or only submitted once more."""
+    new = [judged.status == Status.NEW for judged in judgements]
+    if all(new):
+        return "registered"
+    if any(new):
+        return "registered and changed"
+    only_states = all(set(judged.changes or {}) <= {"state"} for judged in judgements)
+    return "submitted again" if only_states else "changed"
 
 
 def plain_changes(changes: dict[str, list[Any]]) -> dict[str, list[Any]]:

@@ -3,6 +3,7 @@
 import difflib
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
@@ -11,6 +12,7 @@ from apps.common.errors import Missing
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Department, Zone
+from apps.events.rules import refusal_to_write
 from apps.registry import tuning
 from apps.registry.models import (
     Antennas,
@@ -154,6 +156,33 @@ def batches_of(actor: Actor) -> QuerySet[Batch]:
 def draft_of(actor: Actor, line: int, many: bool = False) -> Draft | None:
     """What the actor has typed into the form of a line (0: a new one; many: several new ones) without saving it."""
     return Draft.objects.filter(event=actor.event, person=actor.email, line=line, many=many).first()
+
+
+@dataclass(frozen=True)
+class Unfinished:
+    """What somebody typed and did not save: of a line that is there, or of `lines` new ones; `label` as it was typed."""
+
+    draft: Draft
+    registration: Registration | None
+    lines: int
+    label: str
+
+
+def unfinished_of(actor: Actor) -> list[Unfinished]:
+    """The actor's own drafts, those of lines that are gone left out. Two queries."""
+    if refusal_to_write(actor):
+        return []
+    drafts = list(Draft.objects.filter(event=actor.event, person=actor.email))
+    known = registrations_of(actor).in_bulk([draft.line for draft in drafts if draft.line]) if drafts else {}
+    found = []
+    for draft in drafts:
+        rows = draft.typed.get("rows", []) if draft.many else [draft.typed]
+        labels = [label for row in rows if (label := str(row.get("label") or "").strip())]
+        if draft.line in known or (not draft.line and rows):
+            line = known.get(draft.line)
+            label = line.label if line else labels[0] if labels else ""
+            found.append(Unfinished(draft, line, len(rows), label))
+    return found
 
 
 def carriers_of(actor: Actor) -> QuerySet[Carrier]:

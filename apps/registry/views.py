@@ -58,6 +58,13 @@ class LinePage(EventPage):
     def back(self) -> str:
         return reverse("planning:devices", args=[self.event.slug])
 
+    def forgotten(self) -> HttpResponse:
+        """Where a draft was thrown away, there its form stands empty; who did so on another page gets the list."""
+        if self.request.POST["forget"] != "elsewhere":
+            return redirect(self.request.path)
+        messages.success(self.request, "What you had typed and not saved is thrown away.")
+        return redirect(self.back())
+
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.event.timezone)
@@ -84,7 +91,7 @@ class DeviceNew(LinePage):
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         if "forget" in request.POST:
             actions.forget_draft(actor=self.actor, line=0)
-            return redirect(request.path)
+            return self.forgotten()
         form = RegistrationForm(request.POST, actor=self.actor)
         judged: list[Judgement] = []
         if form.is_valid() and self.attempt(
@@ -119,7 +126,7 @@ class DevicesMany(LinePage):
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         if "forget" in request.POST:
             actions.forget_draft(actor=self.actor, line=0, many=True)
-            return redirect(request.path)
+            return self.forgotten()
         more = ManyForm.ROWS if "more" in request.POST else 0
         form = ManyForm.typed_into(request.POST, actor=self.actor, more=more)
         rows = list(form.said().values())
@@ -213,7 +220,7 @@ class Device(LinePage):
         registration = self.found(pk)
         if "forget" in request.POST:
             actions.forget_draft(actor=self.actor, line=registration.pk)
-            return redirect(request.path)
+            return self.forgotten()
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
         if not form.is_valid():
             return self.shown(registration, form, status=422)
@@ -345,6 +352,8 @@ def kinds_offered(actor: Actor, words: str, chosen: str) -> dict[str, Any]:
     shown = meant or rest
     if chosen and all(kind.code != chosen for kind in shown):
         shown = [*actor.event.kinds.filter(code=chosen), *shown]
+    # First, so that a list that scrolls shows what is chosen wherever the form comes back.
+    shown = sorted(shown, key=lambda kind: kind.code != chosen)
     return {"kinds": shown, "meant": len(meant), "words": words.strip(), "chosen_kind": chosen}
 
 

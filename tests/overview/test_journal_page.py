@@ -26,10 +26,23 @@ def test_old_and_new_values_are_readable(site: Site) -> None:
     registry.change(
         actor=site.lead, registration=row, values={"quantity": 3, "low_hz": 480_100_000, "notes": "late"}
     )
-    page = site.browser("coordinator").get(JOURNAL, {"verb": "registered"}).content.decode()
+    page = site.browser("coordinator").get(JOURNAL, {"verb": "changed"}).content.decode()
     assert '<span class="fb-old">1</span>' in page
     assert '<span class="fb-new">480.100 MHz</span>' in page
     assert "low_hz" not in page
+
+
+def test_the_verb_tells_a_new_line_from_a_changed_one(site: Site) -> None:
+    register(site.lead, line())
+    row = Registration.objects.get()
+    registry.send_back(actor=site.coordinator, registration=row, reason="which stage?")
+    row.refresh_from_db()
+    registry.change(actor=site.lead, registration=row, values={})
+    register(site.lead, line(quantity=2), line("choir"))
+    verbs = list(
+        Entry.objects.filter(department="AUD", changes__has_key=row.label).values_list("verb", flat=True)
+    )
+    assert sorted(verbs) == ["registered", "registered and changed", "sent back", "submitted again"]
 
 
 def test_values_in_words() -> None:

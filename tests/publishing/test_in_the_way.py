@@ -18,6 +18,7 @@ from tests.site import Site, line, make_site, register
 
 pytestmark = [pytest.mark.django_db, pytest.mark.store]
 BASE = "/e/harbour-days/"
+EVERYBODY = ["AUD", "VID", "GRD"]
 MHZ = 1_000_000
 VICTIM, A, B, C, D = (f"AUD-00{number}" for number in range(1, 6))
 
@@ -89,7 +90,7 @@ def test_proposed_carriers_that_break_rules_are_no_part_of_an_edition_and_said_t
 
 def test_a_refused_attempt_says_so_first(site: Site) -> None:
     boss = site.browser("coordinator")
-    answer = boss.post(f"{BASE}publish/", {"department": "", "note": "", "seen": "x"})
+    answer = boss.post(f"{BASE}publish/", {"department": EVERYBODY, "note": "", "seen": "x"})
     page = text(answer)
     assert answer.status_code == 422 and not Edition.objects.exists()
     assert page.index("Not published.") < page.index("What stands in the way")
@@ -101,7 +102,7 @@ def test_the_question_names_what_was_signed_for(site: Site) -> None:
     boss = site.browser("coordinator")
     seen = re.search(r'name="seen" value="([^"]*)"', text(boss.get(f"{BASE}publish/")))
     assert seen
-    asked = text(boss.post(f"{BASE}publish/", {"department": "", "note": "", "seen": seen[1]}))
+    asked = text(boss.post(f"{BASE}publish/", {"department": EVERYBODY, "note": "", "seen": seen[1]}))
     assert re.search(r"\d broken rules? stays?, signed for", asked) and "never together" in asked
 
 
@@ -146,6 +147,15 @@ def test_approving_without_a_reason_keeps_the_one_that_stood_there(site: Site) -
 def test_a_place_goes_by_its_name(site: Site) -> None:
     breach = verdicts.judge(site.event).breaches[0]
     assert breach.words.startswith("2A−B") and "in Main stage, antennas, made in" in breach.words
+
+
+def test_one_signature_covers_what_the_same_carriers_do_in_receivers_and_in_transmitters(site: Site) -> None:
+    found = verdicts.judge(site.event).agreed.breaches
+    # Equally spaced, the outer two suffer alike (2·510.1 − 520.1 = 500.1, 2·510.1 − 500.1 = 520.1), each told for itself.
+    assert [breach.carriers[0] for breach in found] in ([VICTIM, B], [B, VICTIM])
+    assert all(breach.words.endswith("made in receivers and in transmitters.") for breach in found)
+    sign(site, found)
+    assert not verdicts.judge(site.event).agreed.standing
 
 
 def test_a_lead_reads_what_became_of_their_own_and_nothing_of_others(site: Site) -> None:

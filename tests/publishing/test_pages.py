@@ -18,6 +18,7 @@ from tests.site import Site, line, make_site, register
 
 pytestmark = [pytest.mark.django_db, pytest.mark.store]
 BASE = "/e/harbour-days/"
+EVERYBODY = ["AUD", "VID", "GRD"]
 
 
 @pytest.fixture
@@ -240,16 +241,35 @@ def test_publishing_says_what_changes_for_whom_and_does_it(planned: Site) -> Non
     assert "Nothing is published yet" in page and "2 carriers are agreed" in page
     assert "2 proposed" in page and "1 not planned yet" in page
     boss.post(
-        f"{BASE}publish/", {"department": "", "note": "first", "seen": hidden(page, "seen"), "confirmed": "1"}
+        f"{BASE}publish/",
+        {"department": EVERYBODY, "note": "first", "seen": hidden(page, "seen"), "confirmed": "1"},
     )
     assert Edition.objects.get().note == "first"
     agree(planned, "AUD-002")
     page = text(boss.get(f"{BASE}publish/"))
-    assert "<strong>Audio</strong>: 1 change" in page and "<strong>Video</strong>: = nothing changes" in page
+    assert "<strong>Audio</strong>: 1 change; ○ 1 proposed waits for approval" in page
+    assert "<strong>Video</strong>: = nothing agreed changes" in page
+    assert f'href="{BASE}review/?state=proposed&amp;department=AUD"' in page
     boss.post(
         f"{BASE}publish/", {"department": "AUD", "note": "", "seen": hidden(page, "seen"), "confirmed": "1"}
     )
     assert Edition.objects.first().department == "AUD"
+
+
+def test_those_ticked_are_published_in_one_act_or_none_of_them(planned: Site) -> None:
+    agree(planned, "AUD-001", "VID-001")
+    boss = planned.browser("coordinator")
+    given = {"note": "", "seen": hidden(text(boss.get(f"{BASE}publish/")), "seen")}
+    assert "Tick at least one department" in text(boss.post(f"{BASE}publish/", given))
+    page = text(boss.post(f"{BASE}publish/", given | {"department": ["AUD", "VID"]}))
+    assert "Publish editions 1 and 2?" in page and "2 departments get new sheets" in page
+    assert re.findall(r'name="department" value="([^"]*)"', page) == ["AUD", "VID"]
+    given["confirmed"] = "1"
+    answer = boss.post(f"{BASE}publish/", given | {"department": ["AUD", "GRD"]})
+    assert "Nothing of Guest protection is approved yet" in text(answer) and not Edition.objects.exists()
+    answer = boss.post(f"{BASE}publish/", given | {"department": ["AUD", "VID"]}, follow=True)
+    assert "Editions 1 and 2 are published." in text(answer)
+    assert list(Edition.objects.order_by("number").values_list("department", flat=True)) == ["AUD", "VID"]
 
 
 def test_a_breach_stands_in_the_way_with_a_link_and_a_signature_lets_it_pass(planned: Site) -> None:
@@ -261,7 +281,7 @@ def test_a_breach_stands_in_the_way_with_a_link_and_a_signature_lets_it_pass(pla
     assert f'href="{BASE}breaches/?breach=' in page
     answer = boss.post(
         f"{BASE}publish/",
-        {"department": "", "note": "keep me", "seen": hidden(page, "seen"), "confirmed": "1"},
+        {"department": EVERYBODY, "note": "keep me", "seen": hidden(page, "seen"), "confirmed": "1"},
     )
     assert answer.status_code == 422
     assert "Not published." in text(answer) and "keep me" in text(answer)
@@ -270,7 +290,8 @@ def test_a_breach_stands_in_the_way_with_a_link_and_a_signature_lets_it_pass(pla
     page = text(boss.get(f"{BASE}publish/"))
     assert "«never both on»" in page
     boss.post(
-        f"{BASE}publish/", {"department": "", "note": "", "seen": hidden(page, "seen"), "confirmed": "1"}
+        f"{BASE}publish/",
+        {"department": EVERYBODY, "note": "", "seen": hidden(page, "seen"), "confirmed": "1"},
     )
     assert Edition.objects.get().accepted[0]["reason"] == "never both on"
 
@@ -280,7 +301,9 @@ def test_a_plan_that_changed_since_the_look_is_not_published(planned: Site) -> N
     boss = planned.browser("coordinator")
     seen = hidden(text(boss.get(f"{BASE}publish/")), "seen")
     agree(planned, "AUD-002")
-    answer = boss.post(f"{BASE}publish/", {"department": "", "note": "mine", "seen": seen, "confirmed": "1"})
+    answer = boss.post(
+        f"{BASE}publish/", {"department": EVERYBODY, "note": "mine", "seen": seen, "confirmed": "1"}
+    )
     assert "The plan changed since you looked" in text(answer) and "mine" in text(answer)
     assert not Edition.objects.exists()
 
@@ -289,10 +312,12 @@ def test_publishing_asks_first_and_says_who_gets_what(planned: Site) -> None:
     agree(planned, "AUD-001", "VID-001")
     boss = planned.browser("coordinator")
     seen = hidden(text(boss.get(f"{BASE}publish/")), "seen")
-    given = {"department": "", "note": "for the build-up", "seen": seen}
+    given = {"department": EVERYBODY, "note": "for the build-up", "seen": seen}
     page = text(boss.post(f"{BASE}publish/", given))
     assert (
-        "Publish edition 1?" in page and "2 carriers have a frequency" in page and "3 must stay off" in page
+        "Publish edition 1 for everybody?" in page
+        and "2 carriers have a frequency" in page
+        and "3 must stay off" in page
     )
     assert hidden(page, "note") == "for the build-up"
     assert not Edition.objects.exists()
@@ -321,7 +346,7 @@ def test_the_desk_looks_but_does_not_publish(planned: Site) -> None:
     assert "Only a coordinator" in text(desk.get(f"{BASE}publish/"))
     seen = hidden(text(planned.browser("coordinator").get(f"{BASE}publish/")), "seen")
     assert "Only a coordinator" in text(
-        desk.post(f"{BASE}publish/", {"department": "", "note": "", "seen": seen, "confirmed": "1"})
+        desk.post(f"{BASE}publish/", {"department": EVERYBODY, "note": "", "seen": seen, "confirmed": "1"})
     )
     assert not Edition.objects.exists()
 

@@ -95,17 +95,18 @@ def test_the_line_says_on_which_edition_it_stands(twice: Site) -> None:
     assert "edition 2 says 481.325" in page and "What counts is edition 2" in page
 
 
-def test_publishing_begins_with_the_one_department_that_has_something_new(twice: Site) -> None:
+def test_publishing_begins_with_the_departments_that_have_something_new(twice: Site) -> None:
     boss = twice.browser("coordinator")
 
-    def chosen() -> str:
-        return str(boss.get(f"{BASE}publish/").context["form"]["department"].value() or "")
+    def chosen() -> list[str]:
+        return list(boss.get(f"{BASE}publish/").context["form"]["department"].value())
 
-    assert chosen() == ""  # nobody has anything new
+    assert chosen() == []  # nobody has anything new
     row = Registration.objects.get(label="camera")
     registry.change(actor=twice.other, registration=row, values={"settings": {"pairing key": "77"}})
-    assert chosen() == "VID"  # another setting is news as well as another frequency
+    assert chosen() == ["VID"]  # another setting is news as well as another frequency
     page = html.unescape(boss.get(f"{BASE}publish/").content.decode())
-    assert "For Video only: nobody else has anything new." in page
+    assert "What is agreed changes the sheets of Video." in page
+    assert "<strong>Video</strong>: no frequency changes, but the sheet does" in page
     place(twice, "AUD-001", 483_100_000)
-    assert chosen() == ""
+    assert chosen() == ["AUD", "VID"]

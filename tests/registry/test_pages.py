@@ -206,6 +206,13 @@ def test_kinds_are_found_by_plain_words(site: Site, words: str, found: set[str])
     assert ("No kind says «trumpet»" in page) == (words == "trumpet")
 
 
+def test_the_kind_that_was_chosen_stands_first_when_a_faulty_form_comes_back(site: Site) -> None:
+    page = text(
+        site.browser("lead").post(f"{BASE}devices/new/", TYPED | {"kind": "repeater", "quantity": "many"})
+    )
+    assert re.findall(r'name="kind" value="(\w+)"( .*checked)?', page)[0][0] == "repeater"
+
+
 def test_a_new_line_never_changes_one_that_is_there(site: Site) -> None:
     register(site.lead, line("lead vocals", quantity=1))
     lead = site.browser("lead")
@@ -647,6 +654,23 @@ def test_a_draft_of_a_line_is_shown_and_can_be_thrown_away(site: Site) -> None:
     # Who may not change the line leaves no draft of it.
     site.browser("other").post(f"{BASE}devices/help/?line={row.pk}", given)
     assert not Draft.objects.exists()
+
+
+def test_drafts_are_told_of_where_one_looks_next_and_thrown_away_there(site: Site) -> None:
+    register(site.lead, line())
+    row = Registration.objects.get()
+    lead = site.browser("lead")
+    lead.post(f"{BASE}devices/help/", TYPED | {"label": "half typed"})
+    lead.post(f"{BASE}devices/help/?line={row.pk}", TYPED | {"contact": "somebody else", "version": "1"})
+    for path in ("", "devices/"):
+        page = text(lead.get(BASE.rstrip("/") + "/" + path if path else BASE.rstrip("/")))
+        assert (
+            "You have an unfinished line for «half typed»." in page and f'href="{BASE}devices/new/"' in page
+        )
+        assert "You have unfinished changes to «lead vocals»." in page
+        assert "half typed" not in text(site.browser("coordinator").get(f"{BASE}{path}", follow=True))
+    page = text(lead.post(f"{BASE}devices/new/", {"forget": "elsewhere"}, follow=True))
+    assert "is thrown away" in page and "half typed" not in page and "unfinished changes" in page
 
 
 def test_help_that_was_asked_for_as_the_line_was_saved_leaves_no_draft_behind(site: Site) -> None:
