@@ -134,6 +134,7 @@ def _make_event(content: dict[str, Any], persons: dict[str, Person], coordinator
         ends_on=date.fromisoformat(content["ends_on"]), ruleset=content["ruleset"],
         latitude_deg=origin.get("latitude"), longitude_deg=origin.get("longitude"),
         registration_closes_at=closes_at if closes_at is None or closes_at.tzinfo else closes_at.replace(tzinfo=zone),
+        contact_on_site=content.get("contact_on_site", ""),
     )  # fmt: skip
     for row in content["zones"]:
         events.add_zone(actor=actor, **row)

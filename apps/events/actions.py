@@ -68,6 +68,7 @@ def create_event(
     latitude_deg: float | None = None,
     longitude_deg: float | None = None,
     registration_closes_at: datetime | None = None,
+    contact_on_site: str = "",
 ) -> Actor:
     """Make an event; whoever makes it coordinates it. Returns them as its actor."""
     faults = []
@@ -84,6 +85,7 @@ def create_event(
     event = Event.objects.create(
         slug=slug, name=name, timezone=timezone_name, starts_on=starts_on, ends_on=ends_on, ruleset=ruleset, site=site,
         latitude_deg=latitude_deg, longitude_deg=longitude_deg, registration_closes_at=registration_closes_at,
+        contact_on_site=contact_on_site,
     )  # fmt: skip
     Membership.objects.create(event=event, person=person, role=Role.COORDINATOR)
     actor = founder(event, person.name, person.email)

@@ -299,7 +299,7 @@ class EventSerializer(serializers.ModelSerializer[Event]):
     class Meta:
         model = Event
         fields = [
-            "slug", "name", "site", "timezone", "starts_on", "ends_on", "ruleset", "registration_closes_at",
+            "slug", "name", "site", "timezone", "starts_on", "ends_on", "ruleset", "contact_on_site", "registration_closes_at",
             "accepts_automatically", "latitude_deg", "longitude_deg", "surroundings", "fade_db", "revision", "version", "role",
         ]  # fmt: skip
 
@@ -316,6 +316,7 @@ class EventChangeSerializer(Strict):
     timezone = serializers.CharField(max_length=64)
     starts_on = serializers.DateField()
     ends_on = serializers.DateField()
+    contact_on_site = serializers.CharField(max_length=200, allow_blank=True)
     registration_closes_at = serializers.DateTimeField(allow_null=True)
     accepts_automatically = serializers.BooleanField()
     latitude_deg = FiniteField(allow_null=True, min_value=-90, max_value=90)

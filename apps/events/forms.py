@@ -96,6 +96,11 @@ class NewEventForm(EventForm):
 
 
 class ChangeEventForm(EventForm):
+    contact_on_site = forms.CharField(
+        max_length=200, required=False,
+        help_text="Whom crews call on the day, such as a number or a radio channel. Stands on every sheet, and on the page "
+        "behind a device's QR code, which anybody opens who holds the device: no private number.",
+    )  # fmt: skip
     registration_closes_at = forms.DateTimeField(
         required=False, label="Registration closes", widget=MomentInput(),
         help_text="Local time. Later lines are still taken, marked as late, and wait for you. Empty: never.",

@@ -84,6 +84,7 @@ class Event(models.Model):
     ruleset = models.CharField(max_length=40)
     latitude_deg = models.FloatField(null=True, blank=True)
     longitude_deg = models.FloatField(null=True, blank=True)
+    contact_on_site = models.CharField(max_length=200, blank=True)
     registration_closes_at = models.DateTimeField(null=True, blank=True)
     accepts_automatically = models.BooleanField(default=True)
     surroundings = models.CharField(max_length=20, choices=Surroundings.choices, default=Surroundings.OPEN)

@@ -67,6 +67,7 @@ def renew(
         person=person, slug=slug, name=name, timezone_name=old.timezone, starts_on=starts_on, ends_on=old.ends_on + days,
         ruleset=old.ruleset, site=old.site, latitude_deg=old.latitude_deg, longitude_deg=old.longitude_deg,
         registration_closes_at=_moved(old.registration_closes_at, days, ZoneInfo(old.timezone)),
+        contact_on_site=old.contact_on_site,
     )  # fmt: skip
     settings = {name: getattr(old, name) for name in ("accepts_automatically", "surroundings", "fade_db")}
     if any(getattr(new.event, name) != value for name, value in settings.items()):

@@ -134,6 +134,7 @@ def _header(event: Event, actor: Actor, number: int, note: str, replaces: Editio
         "event_name": event.name,
         "event_slug": event.slug,
         "site": event.site,
+        "contact_on_site": event.contact_on_site,
         "timezone": event.timezone,
         "number": number,
         "published_at": timezone.now().isoformat(),

@@ -48,6 +48,7 @@ SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ o
 OUTLOOKS = {"fine": "✓", "test at rehearsal": "◐", "expect trouble": "▲"}
 CHANGES_TOLD = 60
 ACCEPTED_TOLD = 4
+KEPT_ROWS, SHORT = 4, 300  # the last devices that stay with the cautions, and the most letters that they say
 A_RANGE = re.compile(r"([\d.]+) (?:to|–|and) ([\d.]+) MHz")  # as rulesets write ranges in their cautions
 OFF = "✕ stay off"
 INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
@@ -202,12 +203,16 @@ def pdf(
             _off_table(must_stay_off(off)),
         ]
     on = [line for line in lines if line.frequency_hz is not None]
-    for code in sorted({line.zone for line in on}):
+    cautions = [Paragraph(f"▲ {escape(text)}", SMALL) for text in cautions_for(header, lines)]
+    codes = sorted({line.zone for line in on})
+    for code in codes:
         here = [line for line in on if line.zone == code]
-        story += [Spacer(1, 6 * mm), _table(header, here, zone, since.marks if since else {})]
+        last = cautions if code == codes[-1] else []
+        story += [Spacer(1, 6 * mm), _table(header, here, zone, since.marks if since else {}, last)]
     if not lines:
         story += [Spacer(1, 8 * mm), Paragraph("This department has no devices in this edition.", TEXT)]
-    story += [Spacer(1, 4 * mm), _cautions(header, lines)]
+    if not codes:
+        story += [Spacer(1, 4 * mm), _boxed(cautions)]
     return _built(header, story, f"{named}, edition {header.number}")
 
 
@@ -245,6 +250,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
         ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
         ("What to expect", _expected(line)),
         ("Contact", escape(line.contact)),
+        ("On site", escape(header.contact_on_site) or "the coordinator"),
         ("Notes", escape(line.notes)),
     ]
     story += [
@@ -286,7 +292,9 @@ def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: 
     ]  # fmt: skip
     if header.note:
         story.append(Paragraph(f"<b>Note: {escape(header.note)}</b>", TEXT))
-    return [*story, Spacer(1, 2 * mm), Paragraph(f"▲ <b>{FIRST_CAUTION}</b> More on the last page.", TEXT)]
+    if header.contact_on_site:
+        story.append(Paragraph(f"On site: <b>{escape(header.contact_on_site)}</b>", TEXT))
+    return [*story, Spacer(1, 2 * mm), Paragraph(f"▲ <b>{FIRST_CAUTION}</b> More at the end.", TEXT)]
 
 
 def _example(lines: Sequence[SheetLine]) -> str:
@@ -295,21 +303,21 @@ def _example(lines: Sequence[SheetLine]) -> str:
     return f"; {line.unit} is device {line.unit.rsplit('/', 1)[-1]} on carrier {line.carrier}" if line else ""
 
 
-def _cautions(header: EditionHeader, lines: Sequence[SheetLine]) -> Flowable:
-    """The cautions, one row each, so that they fill what is left of a page before they ask for another."""
-    cautions = cautions_for(header, lines)
-    box = Table([[Paragraph(f"▲ {escape(text)}", SMALL)] for text in cautions], colWidths=[WIDTH])
-    box.setStyle(
-        TableStyle(
-            [
-                ("BOX", (0, 0), (-1, -1), 1, INK),
-                ("BACKGROUND", (0, 0), (-1, -1), SHADE),
-                ("TOPPADDING", (0, 0), (-1, -1), 1),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
-            ]
-        )
-    )
+def _boxed(cautions: Sequence[Flowable]) -> Flowable:
+    """The cautions of a sheet that names no frequency."""
+    box = Table([[caution] for caution in cautions], colWidths=[WIDTH])
+    box.setStyle(TableStyle(_as_cautions(0)))
     return box
+
+
+def _as_cautions(first: int) -> list[tuple[Any, ...]]:
+    """How the rows of a table from `first` on look that hold cautions, each as wide as the table."""
+    return [
+        ("BOX", (0, first), (-1, -1), 1, INK),
+        ("BACKGROUND", (0, first), (-1, -1), SHADE),
+        ("TOPPADDING", (0, first), (-1, -1), 1),
+        ("BOTTOMPADDING", (0, first), (-1, -1), 1),
+    ]
 
 
 def cautions_for(header: EditionHeader, lines: Iterable[SheetLine]) -> list[str]:
@@ -328,11 +336,11 @@ FIRST_CAUTION = "Transmit only on what this sheet names, and only with the licen
 
 
 OWN_CAUTIONS = (
-    "Transmit only on what this sheet names, only with the licence that it needs. The local regulator and the event's "
-    "coordinator decide; this sheet decides nothing.",
+    "Transmit only on what is named here, only with the licence that it needs. The local regulator and the event's "
+    "coordinator decide; a plan decides nothing.",
     "Never transmit on distress, safety or emergency-service frequencies. If you hear a call for help, report it at once.",
     "Keep people away from antennas of stronger transmitters; body-worn devices only as their maker approved them.",
-    "The plan predicts medians. Listen before you switch on, walk the stage, and tell the site desk what does not fit.",
+    "The plan predicts medians. Listen before you switch on, walk the stage, and report what does not fit.",
 )
 
 
@@ -350,9 +358,16 @@ def _changed(since: Since) -> list[Flowable]:
 
 
 def _table(
-    header: EditionHeader, lines: Sequence[SheetLine], zone: ZoneInfo, marks: Mapping[str, str]
+    header: EditionHeader,
+    lines: Sequence[SheetLine],
+    zone: ZoneInfo,
+    marks: Mapping[str, str],
+    cautions: Sequence[Flowable],
 ) -> Flowable:
-    """A zone's devices: label, frequency, what stands beside it, settings, hours and batteries, and the live page."""
+    """A zone's devices: label, frequency, what stands beside it, settings, hours and batteries, and the live page.
+
+    Cautions that follow keep together with the last devices: alone they would make a page that is nearly empty.
+    """
     title = Paragraph(f"{escape(lines[0].zone_name)} <font size=8>({len(lines)} devices)</font>", HEAD)
     heads = ["Device", "MHz", "Match at both ends", "On the air · batteries", ""]
     rows: list[list[Any]] = [[title, "", "", "", ""], [Paragraph(f"<b>{text}</b>", SMALL) for text in heads]]
@@ -391,6 +406,12 @@ def _table(
             whole.append(("LINEABOVE", (0, len(rows)), (-1, len(rows)), 0.5, colors.white))
             words = [Paragraph(f"▲ {escape(f'{line.unit}: {words}')}", SMALL) for words in _accepted(line)]
             rows.append([words, "", "", "", ""])
+    if cautions:
+        first = len(rows)
+        rows += [[caution, "", "", "", ""] for caution in cautions]
+        whole += [("SPAN", (0, row), (-1, row)) for row in range(first, len(rows))]
+        whole += [*_as_cautions(first), ("LINEBELOW", (0, first), (-1, -2), 0.5, SHADE)]
+        whole.append(("NOSPLIT", (0, first - _kept_with(lines)), (-1, -1)))
     table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
     table.setStyle(
         TableStyle(
@@ -406,6 +427,12 @@ def _table(
         )
     )
     return table
+
+
+def _kept_with(lines: Sequence[SheetLine]) -> int:
+    """How many of the last devices' rows stay on one page with what follows; long ones are left free to move."""
+    short = [not line.accepted and len(line.notes) + len(line.label) < SHORT for line in lines[-KEPT_ROWS:]]
+    return next((number for number, fits in enumerate(reversed(short)) if not fits), len(short))
 
 
 def _off_table(groups: Sequence[MustStayOff]) -> Flowable:

@@ -20,6 +20,7 @@ class EditionHeader:
     address: str
     ruleset_name: str
     cautions: tuple[str, ...]
+    contact_on_site: str = ""  # editions from before it could be kept have none
 
 
 @dataclass(frozen=True)

@@ -383,9 +383,14 @@ def _record(actor: Actor, judgements: list[Judgement]) -> None:
     for code, some in sorted(by_department.items()):
         journal.record(
             actor=actor, event=actor.event.slug, verb=_verb(some), department=code,
-            subject=some[0].label if len(some) == 1 else f"{len(some)} registrations",
-            changes={judged.label: plain_changes(judged.changes or {}) for judged in some},
+            subject=_label(some[0]) if len(some) == 1 else f"{len(some)} registrations",
+            changes={_label(judged): plain_changes(judged.changes or {}) for judged in some},
         )  # fmt: skip
+
+
+def _label(judged: Judgement) -> str:
+    """Its label as it stands now: a change of other fields does not name it."""
+    return judged.existing.label if judged.existing else judged.label
 
 
 def _verb(judgements: list[Judgement]) -> str:

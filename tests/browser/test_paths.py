@@ -234,7 +234,7 @@ def test_3_a_later_run_is_a_proposal_that_somebody_adopts(browser: Browser, serv
     page.get_by_role("button", name="Adopt: change 2 carriers").click()
     expect(page.get_by_role("status")).to_contain_text("Adopted: 2 carriers changed")
     boss.go("publish/")
-    expect(page.get_by_text("2 proposed")).to_be_visible()
+    expect(page.get_by_role("link", name="Look at the 2 proposed of Video")).to_be_visible()
     boss.look()
 
 
@@ -296,3 +296,10 @@ def test_5_every_page_at_every_width(
         visitor.look(
             f"phone-{path.strip('/')}" if screen is NARROW and who == "lead" and path == "devices/" else ""
         )
+    if screen is NARROW:
+        # What folds into one row on a phone opens by keyboard and leads on.
+        visitor.tab_to(".fb-menu > summary")
+        visitor.page.keyboard.press("Enter")
+        visitor.look()
+        visitor.page.get_by_role("link", name="Devices", exact=True).click()
+        visitor.page.wait_for_url("**/devices/")

@@ -17,7 +17,7 @@ from apps.planning import actions as planning
 from apps.planning import running, verdicts, working
 from apps.planning.actions import Selection
 from apps.publishing import actions, queries, rendering
-from apps.publishing.sheets import EditionHeader
+from apps.publishing.sheets import EditionHeader, SheetLine
 from apps.registry.models import Carrier
 from tests.site import Site, line, make_site, register
 
@@ -199,6 +199,28 @@ def test_cautions_that_matter_for_the_rows_of_a_sheet_come_first() -> None:
 
     assert order(470_100_000)[0] == "Ask who is on the air."
     assert order(470_100_000, 610_000_000)[0] == "608 to 614 MHz is kept clear here."
+
+
+LINE = SheetLine(
+    carrier="AUD-001", unit="AUD-001/1", unit_label="vocals AUD-001/1", unit_key="key", department="AUD",
+    department_name="Audio", zone="main", zone_name="Main stage", label="vocals", kind="mic", kind_name="Microphone",
+    role="mic", role_name="microphone to receiver", frequency_hz=480_100_000, channel="22", bandwidth_hz=200_000,
+    power_mw=10, settings=(("pairing key", ""),), spare_of="", spares=(), starts_at=None, ends_at=None, stretches=(),
+    cells="2 × AA", running_h=6, status="locked", reason="", beware=(), contact="", notes="", margin="",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("count", [3, *range(9, 17)])
+def test_the_last_page_of_a_paper_holds_more_than_cautions(count: int) -> None:
+    header = EditionHeader(
+        "Harbour Days", "harbour-days", "", "UTC", 1, datetime(2027, 1, 1, tzinfo=UTC), "", "", "", None, "", "",
+        ("Ask who is on the air.",), "radio channel 1",
+    )  # fmt: skip
+    lines = [replace(LINE, unit=f"AUD-{number:03d}/1") for number in range(1, count + 1)]
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(rendering.pdf(header, lines))).pages]
+    assert "radio channel 1" in pages[0]
+    assert "Ask who is on the air." in pages[-1] and f"AUD-{count:03d}/1" in pages[-1]
+    assert sum(page.count("Ask who is on the air.") for page in pages) == 1
 
 
 class TestManyBreaches:

@@ -10,6 +10,7 @@ import pytest
 from django.test import Client
 from pypdf import PdfReader
 
+from apps.events import actions as events
 from apps.planning import actions as planning
 from apps.planning import verdicts
 from apps.planning.actions import Selection
@@ -195,6 +196,17 @@ def test_replaced_paper_says_by_what_and_what_changed(published: Site, client: C
     for odd in ("1' or 1", "99", "0", "9" * 40):
         page = client.get(f"/u/{key}/", {"e": odd}).content.decode()
         assert ("Edition 2 counts" in page, "Your paper" in page) == (True, False), odd
+
+
+def test_whom_to_call_stands_on_the_live_page_at_once_and_on_the_next_sheets(
+    published: Site, client: Client
+) -> None:
+    events.change_event(actor=published.coordinator, event=published.event, contact_on_site="radio channel 1")
+    assert "radio channel 1" in client.get(f"/u/{key_of('AUD-001')}/").content.decode()
+    lead = published.browser("lead")
+    assert "radio channel 1" not in lead.get(f"{BASE}AUD/").content.decode()
+    publish(actor=published.coordinator)
+    assert "radio channel 1" in lead.get(f"{BASE}AUD/").content.decode()
 
 
 def test_a_proposal_is_not_yet_on_the_live_page(published: Site, client: Client) -> None:

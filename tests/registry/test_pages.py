@@ -663,7 +663,7 @@ def test_drafts_are_told_of_where_one_looks_next_and_thrown_away_there(site: Sit
     lead.post(f"{BASE}devices/help/", TYPED | {"label": "half typed"})
     lead.post(f"{BASE}devices/help/?line={row.pk}", TYPED | {"contact": "somebody else", "version": "1"})
     for path in ("", "devices/"):
-        page = text(lead.get(BASE.rstrip("/") + "/" + path if path else BASE.rstrip("/")))
+        page = text(lead.get(f"{BASE}{path}"))
         assert (
             "You have an unfinished line for «half typed»." in page and f'href="{BASE}devices/new/"' in page
         )
