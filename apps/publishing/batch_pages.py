@@ -24,7 +24,7 @@ class Batches(EventPage):
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         page = Paginator(batches_of(self.actor), 50).get_page(request.GET.get("page"))
-        return self.render(page=page, rows=[(batch, batching.ACTS[batch.act]) for batch in page])
+        return self.render(page=page, rows=[(batch, batching.DONE[batch.act]) for batch in page])
 
 
 class BatchPage(EventPage):
@@ -64,7 +64,7 @@ class BatchPage(EventPage):
         outlook = undoing.outlook(batch)
         fields = {name: words for words, names in BatchForm.GROUPS.values() for name in names}
         return self.render(
-            batch=batch, verb=batching.ACTS[batch.act], outlook=outlook, form=form, status=status,
+            batch=batch, verb=batching.DONE[batch.act], outlook=outlook, form=form, status=status,
             values=[(fields.get(name, name), name.replace("_", " "), text) for name, text in batch.values.items() if text],
             refused=batching.refusal_to_undo(self.actor, batch),
             free=outlook.free[:LINES_NAMED], more_free=max(0, len(outlook.free) - LINES_NAMED),

@@ -257,6 +257,7 @@ def register(
     all_or_nothing: bool = True,
     seen: str | None = None,
     all_new: bool = False,
+    batch: int | None = None,
 ) -> list[Judgement]:
     """Enter or change registrations: the one room behind the form, the file and the interface.
 
@@ -264,7 +265,7 @@ def register(
     faulty row keeps all of them out, and Faulty names every fault of every row; otherwise the good rows are saved.
     Raises Forbidden when the actor may not register for a department that it names, and Conflict when the rows do not
     do any more what was `seen` (the fingerprint of their judgements on a page). With `all_new` a row whose line is
-    there already is a fault.
+    there already is a fault. `batch` is the number under which the journal holds them together.
     """
     rows = list(rows)
     try:
@@ -279,7 +280,8 @@ def register(
             faults = [fault for judged in judgements for fault in judged.faults]
             if faults and all_or_nothing:
                 raise Faulty(faults)
-            _write(actor, [judged for judged in judgements if judged.status in (Status.NEW, Status.CHANGED)])
+            written = [judged for judged in judgements if judged.status in (Status.NEW, Status.CHANGED)]
+            _write(actor, written, batch)
             return judgements
     except IntegrityError as clash:
         raise Conflict(
@@ -308,7 +310,7 @@ def change(
     return register(actor=actor, rows=[row])[0]
 
 
-def _write(actor: Actor, judgements: list[Judgement]) -> None:
+def _write(actor: Actor, judgements: list[Judgement], batch: int | None) -> None:
     if not judgements:
         return
     for department in {judged.line.department for judged in judgements if judged.line}:
@@ -321,7 +323,7 @@ def _write(actor: Actor, judgements: list[Judgement]) -> None:
     update_rows(old)
     fit_carriers(written)
     touch(actor.event)
-    _record(actor, judgements)
+    _record(actor, judgements, batch)
 
 
 def apply_line(actor: Actor, judged: Judgement, bounds: rules.Bounds) -> Registration:
@@ -375,16 +377,18 @@ def update_rows(registrations: list[Registration], names: Iterable[str] = EDITAB
     )
 
 
-def _record(actor: Actor, judgements: list[Judgement]) -> None:
+def _record(actor: Actor, judgements: list[Judgement], batch: int | None) -> None:
     by_department: dict[str, list[Judgement]] = defaultdict(list)
     for judged in judgements:
         assert judged.line is not None
         by_department[judged.line.department.code].append(judged)
     for code, some in sorted(by_department.items()):
+        subject = _label(some[0]) if len(some) == 1 else f"{len(some)} registrations"
+        if batch is not None:
+            subject = f"batch {batch}: {len(some)} line{'s' if len(some) != 1 else ''}"
         journal.record(
             actor=actor, event=actor.event.slug, verb=_verb(some), department=code,
-            subject=_label(some[0]) if len(some) == 1 else f"{len(some)} registrations",
-            changes={_label(judged): plain_changes(judged.changes or {}) for judged in some},
+            subject=subject, changes={_label(judged): plain_changes(judged.changes or {}) for judged in some},
         )  # fmt: skip
 
 

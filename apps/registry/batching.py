@@ -19,12 +19,15 @@ from apps.journal import actions as journal
 from apps.registry import actions, rules
 from apps.registry.judging import FIELDS, Judgement, Status, fingerprint, judge
 from apps.registry.lines import Names, Reading, read_line
-from apps.registry.models import Batch, BatchLine, Carrier, Kind, Registration, Unit
+from apps.registry.models import Batch, BatchLine, Carrier, Kind, Registration, Unit, Upload
 from apps.registry.queries import registrations_of
 from apps.registry.states import RegistrationState
 
 # What can be done to many lines, each with the journal's word for it.
 ACTS = {"change": "changed together", "accept": "accepted", "send back": "sent back", "withdraw": "withdrew"}
+IMPORT = "import"
+# What a batch did, in a word: the acts on lines that somebody chose, and an upload saved as a whole.
+DONE = {**ACTS, IMPORT: "imported"}
 DECISIONS = frozenset(["accept", "send back"])
 TARGETS = {
     "accept": RegistrationState.ACCEPTED,
@@ -47,7 +50,7 @@ KEPT = tuple(
 
 @dataclass(frozen=True)
 class Act:
-    """What is to be done to many lines: a name of ACTS; a change sets `values`, as typed, in the columns of lines."""
+    """What is to be done to many lines: a name of DONE; a change sets `values`, as typed, in the columns of lines."""
 
     name: str
     values: Mapping[str, Any] = field(default_factory=dict)
@@ -216,8 +219,30 @@ def _update(rows: list[Registration], names: Collection[str]) -> None:
         row.version, row.updated_at = row.version + 1, now
 
 
+@transaction.atomic
+def register_upload(
+    *, actor: Actor, upload: Upload, rows: Iterable[Mapping[str, Any]], all_or_nothing: bool, seen: str
+) -> list[Judgement]:
+    """Register what an upload says, as one batch: undone, its new lines are withdrawn and the others as they were."""
+    actions.one_at_a_time(actor)
+    lines = Registration.objects.filter(event=actor.event).order_by()
+    before = {row.pop("pk"): row for row in lines.values("pk", *KEPT)}
+    carriers = Carrier.objects.filter(event=actor.event, withdrawn=False).order_by()
+    active = frozenset(carriers.values_list("pk", flat=True))
+    judgements = actions.register(
+        actor=actor, rows=rows, all_or_nothing=all_or_nothing, seen=seen, batch=_next_number(actor)
+    )
+    done = (Status.NEW, Status.CHANGED)
+    written = [judged.existing for judged in judgements if judged.status in done and judged.existing]
+    for row in written:
+        before.setdefault(row.pk, {**_standing(row), "state": RegistrationState.WITHDRAWN.value})
+    if written:
+        _keep(actor, Act(IMPORT), upload.name, before, written, active, upload)
+    return judgements
+
+
 def _moves_carriers(act: Act) -> bool:
-    return act.name == "withdraw" or "kind" in act.values
+    return act.name in ("withdraw", IMPORT) or "kind" in act.values
 
 
 def _standing(row: Registration) -> dict[str, Any]:
@@ -248,14 +273,19 @@ def _columns_changed(before: Mapping[int, dict[str, Any]], written: Iterable[Reg
     }  # fmt: skip
 
 
+def _next_number(actor: Actor) -> int:
+    last = Batch.objects.filter(event=actor.event).aggregate(last=Max("number"))["last"] or 0
+    return int(last) + 1
+
+
 def _keep(
-    actor: Actor, act: Act, reason: str, before: dict[int, dict[str, Any]], written: list[Registration], active: Collection[int]
+    actor: Actor, act: Act, reason: str, before: dict[int, dict[str, Any]], written: list[Registration],
+    active: Collection[int], upload: Upload | None = None,
 ) -> Batch:  # fmt: skip
     """Write down what was done to which line, so that it can be put back."""
-    number = Batch.objects.filter(event=actor.event).aggregate(last=Max("number"))["last"] or 0
     batch = Batch.objects.create(
-        event=actor.event, number=number + 1, act=act.name, values=dict(act.values), reason=reason.strip(),
-        made_by=actor.email, made_by_name=actor.name, made_at=timezone.now(),
+        event=actor.event, number=_next_number(actor), act=act.name, values=dict(act.values), reason=reason.strip(),
+        upload=upload, made_by=actor.email, made_by_name=actor.name, made_at=timezone.now(),
     )  # fmt: skip
     withdrew: dict[int, list[int]] = defaultdict(list)
     if active:
@@ -301,7 +331,7 @@ def against_putting_back(lines: Iterable[BatchLine]) -> dict[int, str]:
     lines = list(lines)
     zones = set(Zone.objects.values_list("pk", flat=True).filter(pk__in=_pointed(lines, "zone_id")))
     kinds = set(Kind.objects.values_list("pk", flat=True).filter(pk__in=_pointed(lines, "kind_id")))
-    taken = _labels_taken(lines)
+    taken = _taken(lines)
     found = {}
     for line in lines:
         row = line.registration
@@ -311,8 +341,8 @@ def against_putting_back(lines: Iterable[BatchLine]) -> dict[int, str]:
             found[line.pk] = "The zone that it was in is gone."
         elif line.before.get("kind_id", None) not in {None, *kinds}:
             found[line.pk] = "The kind that it had is gone."
-        elif (row.department_id, row.label) in taken and row.state == RegistrationState.WITHDRAWN:
-            found[line.pk] = "Another line of this label was registered since."
+        elif line.pk in taken:
+            found[line.pk] = taken[line.pk]
     return found
 
 
@@ -320,13 +350,23 @@ def _pointed(lines: list[BatchLine], name: str) -> set[int]:
     return {line.before[name] for line in lines if name in line.before}
 
 
-def _labels_taken(lines: list[BatchLine]) -> set[tuple[int, str]]:
-    """Department and label of live lines that bear the label of a withdrawn one among `lines`."""
-    labels = {
-        line.registration.label for line in lines if line.registration.state == RegistrationState.WITHDRAWN
-    }
-    live = Registration.objects.filter(label__in=labels).exclude(state=RegistrationState.WITHDRAWN)
-    return set(live.values_list("department", "label"))
+def _taken(lines: list[BatchLine]) -> dict[int, str]:
+    """Those of the lines whose former label or number of their own another line bears by now, with that said."""
+    found = {}
+    for name, words in (("label", "label"), ("external_id", "number of its own")):
+        wanted = {line.pk: line.before.get(name, getattr(line.registration, name)) for line in lines}
+        bearers = Registration.objects.filter(**{f"{name}__in": {text for text in wanted.values() if text}})
+        if name == "label":  # a withdrawn line keeps its number, and gives its label free
+            bearers = bearers.exclude(state=RegistrationState.WITHDRAWN)
+        known: dict[tuple[int, str], int] = {
+            (department, text): key for key, department, text in bearers.values_list("pk", "department", name)
+        }
+        for line in lines:
+            back = line.before.get("state", line.registration.state) != RegistrationState.WITHDRAWN
+            bearer = known.get((line.registration.department_id, wanted[line.pk]))
+            if bearer not in (None, line.registration_id) and (back or name != "label"):
+                found[line.pk] = f"Another line of this {words} was registered since."
+    return found
 
 
 @transaction.atomic

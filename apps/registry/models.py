@@ -370,13 +370,17 @@ class Draft(models.Model):
 class Batch(models.Model):
     """One act on many lines, done together for one reason, so that it can be undone while nothing depends on it.
 
-    `act` is a name of batching.ACTS; `values` are what a change set, in the columns of lines as they were given.
+    `act` is a name of batching.DONE; `values` are what a change set, in the columns of lines as they were given; `upload`
+    is the list or calendar that was saved.
     """
 
     event = models.ForeignKey(Event, on_delete=models.CASCADE, related_name="batches")
     number = models.PositiveIntegerField()
     act = models.CharField(max_length=16)
     values = models.JSONField(default=dict)
+    upload = models.OneToOneField(
+        Upload, on_delete=models.SET_NULL, null=True, blank=True, related_name="batch"
+    )
     reason = models.TextField(blank=True)
     made_by = models.CharField(max_length=254)
     made_by_name = models.CharField(max_length=200)

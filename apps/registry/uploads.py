@@ -24,7 +24,7 @@ from apps.events.actors import Actor, the_service
 from apps.events.models import Department, Person
 from apps.events.rules import refusal_to_act_for, refusal_to_write
 from apps.journal import actions as journal
-from apps.registry.actions import register
+from apps.registry.batching import register_upload
 from apps.registry.importing import Table, check_size, read_list
 from apps.registry.judging import Judgement, Status, judge
 from apps.registry.models import Upload
@@ -104,7 +104,9 @@ def save_upload(
         refusal="",
     ):  # fmt: skip
         raise Conflict("This list was saved already, or is being saved; upload it again to judge it anew.")
-    judgements = register(actor=actor, rows=rows, all_or_nothing=not good_only, seen=seen)
+    judgements = register_upload(
+        actor=actor, upload=upload, rows=rows, all_or_nothing=not good_only, seen=seen
+    )
     outcome = _outcome(judgements)
     Upload.objects.filter(pk=upload.pk).update(
         outcome=outcome, left_out=_left_out(judgements), rule=dict(rule or {})

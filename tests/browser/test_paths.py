@@ -298,6 +298,7 @@ def test_5_every_page_at_every_width(
         )
     if screen is NARROW:
         # What folds into one row on a phone opens by keyboard and leads on.
+        visitor.go("")
         visitor.tab_to(".fb-menu > summary")
         visitor.page.keyboard.press("Enter")
         visitor.look()

@@ -5,6 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.http import HttpResponse
 from django.test import Client
 from django.utils import timezone
@@ -321,6 +322,40 @@ def test_what_has_come_to_depend_on_a_batch_stays_with_the_reason_named(site: Si
     assert set(Registration.objects.filter(zone__code="side").values_list("label", flat=True)) == {
         "agreed", "edited", "published",
     }  # fmt: skip
+
+
+def test_a_saved_list_is_a_batch_that_is_undone_where_nothing_depends_on_it(site: Site) -> None:
+    register(site.lead, line("choir", quantity=3), line("brass"))
+    before, carriers = (
+        values_of("zone__code", "quantity", "state"),
+        set(Carrier.objects.values_list("code", "withdrawn")),
+    )
+    lead = site.browser("lead")
+    rows = "label,kind,zone,quantity\r\nchoir,mic,side,1\r\nbrass,mic,main,2\r\nsolo,mic,main,1\r\nduet,mic,main,2\r\n"
+    sent = lead.post(f"{BASE}import/", {"file": SimpleUploadedFile("crew.csv", rows.encode())}, follow=True)
+    given = {"do": "save", "seen": sent.context["seen"]}
+    page = text(lead.post(sent.redirect_chain[-1][0], given, follow=True))
+    batch = Batch.objects.get()
+    assert (batch.act, batch.upload.name) == ("import", "crew.csv")
+    assert f'href="{BASE}batches/1/"' in text(lead.get(sent.redirect_chain[-1][0])), page
+    assert Entry.objects.get(subject="batch 1: 4 lines").verb == "registered and changed"
+    carrier = Carrier.objects.get(registration__label="solo")
+    planning.change_frequency(actor=site.coordinator, carrier=carrier, frequency_hz=480_100_000, reason="x")
+    planning.approve(actor=site.coordinator, selection=Selection(carriers=(carrier.code,)))
+    outlook = undoing.outlook(batch)
+    assert [(line.registration.label, why) for line, why in outlook.tied] == [
+        ("solo", [f"Agreed in the plan since: {carrier.code}."])
+    ]
+    assert "imported 4 lines" in text(lead.get(f"{BASE}batches/")) and "From" in text(
+        lead.get(f"{BASE}batches/1/")
+    )
+    assert undoing.undo(actor=site.lead, batch=batch, reason="wrong file", seen=outlook.digest) == 3
+    assert values_of("zone__code", "quantity", "state")[:2] == before
+    states = dict(Registration.objects.values_list("label", "state"))
+    assert (states["duet"], states["solo"]) == ("withdrawn", "accepted")
+    assert set(Carrier.objects.filter(registration__label__in=["choir", "brass"], withdrawn=False).values_list(
+        "code", "withdrawn"
+    )) == carriers  # fmt: skip
 
 
 def test_an_edition_that_went_out_without_withdrawn_lines_keeps_them_out(site: Site) -> None:
