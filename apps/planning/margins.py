@@ -4,22 +4,24 @@ Models predict medians over many places; a margin is a reason to look, not a pro
 """
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from django.core.cache import cache
+from numpy.typing import NDArray
 
 from apps.events.models import Event
 from apps.planning.models import Assignment
 from apps.planning.siting import Sited, in_words, sited
 from apps.planning.snapshot import Slots, standing_carriers
-from apps.radio.margins import Plan, contributors, margins
+from apps.radio.margins import Plan, contributors, lowest_sufficient_power, margins
 from apps.radio.units import dbm, power_sum_dbm
-from apps.registry.models import Carrier
+from apps.registry.models import Carrier, Registration
 
 WORST = 3
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -84,39 +86,109 @@ def _tenth(level: float) -> float | None:
     return round(level, 1) if np.isfinite(level) else None
 
 
-def margins_of(
-    event: Event, placed: Mapping[str, int] | None = None, *, named: bool = True
-) -> dict[str, Margin]:
-    """The margin of every carrier that has a frequency, or of `placed` ({carrier: hertz}) instead of the plan.
+@dataclass(frozen=True)
+class Lower:
+    """The lowest step that would do for so many transmitters of a line, in milliwatts, and the margin that would be left."""
 
-    `named` also finds who disturbs each most; leave it out for a plain list.
-    """
-    carriers = standing_carriers(event)
-    rows = Assignment.objects.filter(event=event).values_list("carrier__code", "frequency_hz", "power_mw")
-    power = {code: milliwatts for code, _, milliwatts in rows}
-    hertz = dict(placed) if placed is not None else {code: hz for code, hz, _ in rows}
-    on_air = [carrier for carrier in carriers if carrier.code in hertz]
-    if not on_air:
-        return {}
-    model = sited(event, carriers)
-    plan = _plan(model, on_air, hertz, power, Slots.of(carriers))
-    found = margins(model.site, plan)
-    worst: dict[int, int] = {}
-    for link, carrier in enumerate(found.carrier):
-        if int(carrier) not in worst or found.margin_db[link] < found.margin_db[worst[int(carrier)]]:
-            worst[int(carrier)] = link
-    return {on_air[i].code: _margin(model, plan, found, link, on_air, named) for i, link in worst.items()}
+    power_mw: float
+    now_mw: float
+    carriers: int
+    margin_db: int
+
+
+@dataclass(frozen=True)
+class _OnAir:
+    """The carriers that have a frequency, in the site's model."""
+
+    carriers: list[Carrier]
+    model: Sited
+    plan: Plan
+
+    @classmethod
+    def of(cls, event: Event, placed: Mapping[str, int] | None = None) -> "_OnAir | None":
+        carriers = standing_carriers(event)
+        rows = Assignment.objects.filter(event=event).values_list("carrier__code", "frequency_hz", "power_mw")
+        power = {code: milliwatts for code, _, milliwatts in rows}
+        hertz = dict(placed) if placed is not None else {code: hz for code, hz, _ in rows}
+        on_air = [carrier for carrier in carriers if carrier.code in hertz]
+        if not on_air:
+            return None
+        model = sited(event, carriers)
+        return cls(on_air, model, _plan(model, on_air, hertz, power, Slots.of(carriers)))
+
+    def margins(self, which: NDArray[np.bool_] | None = None, *, named: bool = False) -> dict[str, Margin]:
+        """Each of these carriers where it is worst off."""
+        found = margins(self.model.site, self.plan, only=which)
+        worst: dict[int, int] = {}
+        for link, carrier in enumerate(found.carrier):
+            if int(carrier) not in worst or found.margin_db[link] < found.margin_db[worst[int(carrier)]]:
+                worst[int(carrier)] = link
+        return {
+            self.carriers[i].code: _margin(self.model, self.plan, found, link, self.carriers, named)
+            for i, link in worst.items()
+        }
+
+    def lower_power(self, line: Registration, group: NDArray[np.int64]) -> Lower | None:
+        """The lowest step of a line's transmitters with something left even when everything is at its worst; None if none."""
+        full = max(line.kind.power_mw, default=0.0)
+        if not full:
+            return None
+        now_mw = round(float(full * 10 ** (self.plan.power[group].max() / 10)), 6)
+        steps = {float(dbm(mw) - dbm(full)): mw for mw in line.kind.power_mw if mw < now_mw}
+        found = lowest_sufficient_power(self.model.site, self.plan, group, list(steps)) if steps else None
+        if found is None or not found.enough:
+            return None
+        return Lower(steps[found.step_db], now_mw, group.size, found.least_margin_db)
+
+
+def margins_of(event: Event, placed: Mapping[str, int] | None = None) -> dict[str, Margin]:
+    """The margin of every carrier that has a frequency, or of `placed` ({carrier: hertz}) instead of the plan; no names."""
+    on_air = _OnAir.of(event, placed)
+    return on_air.margins() if on_air else {}
+
+
+def margin_of(event: Event, code: str) -> Margin | None:
+    """The margin of one carrier as the plan stands, with who disturbs it most; kept until the event's revision rises."""
+
+    def count() -> Margin | None:
+        on_air = _OnAir.of(event)
+        if on_air is None:
+            return None
+        which = np.array([carrier.code == code for carrier in on_air.carriers])
+        return on_air.margins(which, named=True).get(code) if which.any() else None
+
+    return _kept(event, f"margin:{code}", count)
+
+
+def margins_of_line(event: Event, line: Registration) -> tuple[dict[str, Margin], Lower | None]:
+    """The margins of a line's carriers as the plan stands, and the lowest power that would do for them all."""
+
+    def count() -> tuple[dict[str, Margin], Lower | None]:
+        on_air = _OnAir.of(event)
+        which = (
+            np.array([carrier.registration_id == line.pk for carrier in on_air.carriers]) if on_air else None
+        )
+        if on_air is None or which is None or not which.any():
+            return {}, None
+        return on_air.margins(which), on_air.lower_power(line, np.flatnonzero(which))
+
+    return _kept(event, f"line:{line.pk}", count)
+
+
+def _kept(event: Event, what: str, count: Callable[[], T]) -> T:
+    """What was counted of the plan at this revision of the event; a list of one, as nothing may be an answer too."""
+    key = f"{what}:{event.pk}:{event.created_at.timestamp()}:{event.revision}"
+    kept: list[T] | None = cache.get(key)
+    if kept is None:
+        kept = [count()]
+        cache.set(key, kept, timeout=3600)
+    return kept[0]
 
 
 def standing_margins(event: Event, placed: Mapping[str, int] | None = None) -> dict[str, Margin]:
     """The margins of the plan as it stands, or of `placed`, without names; kept until the event's revision rises."""
     which = "" if placed is None else hashlib.sha256(repr(sorted(placed.items())).encode()).hexdigest()
-    key = f"margins:{event.pk}:{event.created_at.timestamp()}:{event.revision}:{which}"
-    kept: dict[str, Margin] | None = cache.get(key)
-    if kept is None:
-        kept = margins_of(event, placed, named=False)
-        cache.set(key, kept, timeout=3600)
-    return kept
+    return _kept(event, f"margins:{which}", lambda: margins_of(event, placed))
 
 
 def _plan(

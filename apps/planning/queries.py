@@ -11,8 +11,9 @@ from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Event, Role
 from apps.journal.models import Entry
+from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment, Inquiry, LeftOut, Run
-from apps.planning.reasons import cause_in_words, named
+from apps.planning.reasons import cause_in_words, in_print, named
 from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
@@ -258,6 +259,24 @@ class Redaction:
         if name or (self.actor.departments and department in self.actor.departments):
             return code
         return f"another department, {zone}"
+
+    def disturbed_by(self, margin: Margin) -> list[tuple[str, float]]:
+        """What disturbs a carrier most, each with its level in dBm, in words that this reader may read.
+
+        Of a product that a department has part in whose names are not for them neither letters nor family are told: with
+        the other letters at hand its frequency could be worked out.
+        """
+        told = []
+        for level_dbm, codes, family in margin.disturbed_by:
+            names = [self.carrier(code) for code in codes]
+            if not family:
+                words = names[0]
+            elif names == list(codes):
+                words = f"{in_print(family)} of {named(names)}"
+            else:
+                words = f"intermodulation with {named(name for name, code in zip(names, codes, strict=True) if name != code)}"
+            told.append((words, level_dbm))
+        return told
 
     def breach(self, words: str, carriers: Iterable[str]) -> str:
         """A breach in words, each carrier in them by the name that this reader may know, others without their frequency."""

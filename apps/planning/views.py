@@ -24,7 +24,7 @@ from apps.events.setting_up import SetUpPage
 from apps.events.views import EventPage, add_refusal
 from apps.planning import actions, adopting, asking, documents, inquiring, queries, running, verdicts
 from apps.planning.forms import AcceptForm, FrequencyForm, LineFilter, NextEventForm, RunForm
-from apps.planning.margins import margins_of, standing_margins
+from apps.planning.margins import margin_of, margins_of, margins_of_line
 from apps.planning.models import Acceptance, Inquiry, Run, RunDocument
 from apps.planning.outlook import outlook
 from apps.planning.queries import PlanRow, plan_rows
@@ -107,7 +107,7 @@ class Device(registry_pages.Device):
     template = "planning/device.html"
 
     def beside(self, registration: Registration) -> dict[str, Any]:
-        margins = standing_margins(self.event)
+        margins, lower = margins_of_line(self.event, registration)
         got = rows_by_registration(self.actor, [registration])[registration.pk]
         shown = [
             (row, margin, outlook(margin) if margin else "")
@@ -115,7 +115,12 @@ class Device(registry_pages.Device):
             for margin in [margins.get(row.carrier.code)]
         ]
         reasons = queries.shared_reasons(got, {registration.pk: len(got)})
-        return {"got": shown, "reasons": reasons, "coordinators": queries.coordinators_of(self.actor)}
+        return {
+            "got": shown,
+            "reasons": reasons,
+            "lower": lower,
+            "coordinators": queries.coordinators_of(self.actor),
+        }
 
 
 class Decide(EventPage):
@@ -511,7 +516,10 @@ class Frequency(EventPage):
                 more |= {"free": self.free(row.carrier.code, effect["hertz"]), "near_hz": effect["hertz"]}
             if effect and any(breach.rule == "raster" for breach in effect["broken"]):
                 more["reach"] = asking.reach_of(self.event, row.carrier.code, effect["hertz"])
+        margin = margin_of(self.event, row.carrier.code) if row.assignment else None
         return self.render(
+            margin=margin, outlook=outlook(margin) if margin else "",
+            disturbed_by=queries.Redaction(self.actor).disturbed_by(margin) if margin else [],
             row=row, form=form, status=status, refused=refusal_to_change(self.actor, row.assignment),
             causes=[cause_in_words(cause) for cause in row.blocked_by[:CAUSES_SHOWN]], own=own, **more,
         )  # fmt: skip
@@ -530,7 +538,7 @@ def effect_of(actor: Actor, code: str, hertz: int) -> dict[str, Any]:
     was, will = {row.key for row in before.breaches}, {row.key for row in after.breaches}
     broken = [row for row in after.breaches if row.key not in was]
     mended = [row for row in before.breaches if row.key not in will]
-    margin = margins_of(actor.event, after.assignments, named=False).get(code)
+    margin = margins_of(actor.event, after.assignments).get(code)
     touched = {other for row in broken for other in row.carriers} - {code}
     return {
         "before": before, "after": after, "broken": broken, "mended": mended, "hertz": hertz,

@@ -1,5 +1,6 @@
 """Filters of the pages: the shape beside a state, frequencies in megahertz, durations and figures in words."""
 
+import math
 import re
 from collections import Counter
 from datetime import UTC, datetime
@@ -130,6 +131,12 @@ def moment_of_slot(slot: str) -> str:
     except ValueError:
         return slot
     return f"from {timezone.localtime(began):%d %b, %H:%M}"
+
+
+@register.filter
+def dbm(level: float) -> str:
+    """A level in tenths of a decibel over a milliwatt; a dash for no signal at all."""
+    return f"{level:.1f} dBm".replace("-", "−") if math.isfinite(level) else "–"
 
 
 @register.filter
