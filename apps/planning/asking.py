@@ -57,16 +57,9 @@ def reach_of(event: Event, code: str, hertz: int) -> Reach | None:
 
 
 def sound(document: Mapping[str, Any], plan: Mapping[str, int]) -> dict[str, int]:
-    """What of a plan stands where its carriers can be tuned, and what is fixed.
-
-    A frequency by hand may lie where the solver has no axis for it; saving recounts it in any case.
-    """
+    """The plan of everybody whom a problem knows; a frequency by hand may lie where its carrier cannot be tuned to."""
     return {
         row["id"]: row.get("fixed_hz", plan.get(row["id"], 0))
         for row in document["carriers"]
-        if "fixed_hz" in row or any(_reaches(part, plan.get(row["id"], 0)) for part in row["tuning"])
+        if "fixed_hz" in row or row["id"] in plan
     }
-
-
-def _reaches(part: Mapping[str, int], hertz: int) -> bool:
-    return part["low_hz"] <= hertz <= part["high_hz"] and (hertz - part["low_hz"]) % part["step_hz"] == 0

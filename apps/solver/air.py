@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
-from apps.solver.axis import Axis, bands_hz, within
+from apps.solver.axis import Axis, Bands, bands_hz, within
 from apps.solver.maps import Maps
 from apps.solver.problem import coefficients, linear
 
@@ -85,8 +85,11 @@ class Air:
         slots: Ints | None = None,
         memory_bytes: int = MEMORY_BYTES,
         faint: float = FAINT,
+        standing: Ints | None = None,
     ) -> None:
+        """`standing` (0: nowhere) are frequencies of a plan that their carriers may not be tunable to."""
         self.faint = faint
+        self._standing = standing
         self.arrays, self.rules = arrays, arrays.problem.products
         self.memory_bytes = memory_bytes
         self.slots = arrays.kept_slots if slots is None else slots
@@ -183,8 +186,15 @@ class Air:
         return {
             i: 10 ** ((db + self.arrays.carriers[i].level_db) / 10)
             for i, db in strongest.items()
-            if within(bands_hz(self.arrays.carriers[i]), self._passband[z])
+            if within(self._bands_hz(i), self._passband[z])
         }
+
+    def _bands_hz(self, i: int) -> list[Bands]:
+        """Everything that a carrier can be set to, and where it stands all the same."""
+        bands = bands_hz(self.arrays.carriers[i])
+        at = 0 if self._standing is None else int(self._standing[i])
+        on = any(low <= at <= high and (at - low) % max(step, 1) == 0 for low, high, step in bands)
+        return bands if on or not at else [*bands, (at, at, 0)]
 
     def _touch(self) -> None:
         """Keep the sites that some reader touches, and list each carrier's."""
@@ -223,7 +233,7 @@ class Air:
         """A site's own bins, no finer and no wider than those who mix or suffer there need, and its maps."""
         victims = {i for r in rules for z in site.hearers for i in self.protected.get((r, z), ())}
         passband = self._passband[site.place] if site.made_in == "receivers" else ()
-        own = {i: bands_hz(self.arrays.carriers[i]) for i in victims | site.level.keys()}
+        own = {i: self._bands_hz(i) for i in victims | site.level.keys()}
         heard = {i: bands if i in victims else within(bands, passband) for i, bands in own.items()}
         bands = {band for row in heard.values() for band in row}
         read = {band for i in self.readers for band in heard.get(i, ())}

@@ -1,6 +1,7 @@
 """Why a carrier was left out, and which loads are over their limits and through whom."""
 
 import math
+import time
 from collections import defaultdict
 from typing import Any
 
@@ -93,8 +94,11 @@ def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[t
     return found
 
 
-def loads_over_limit(search: Search, verdict: Verdict) -> list[Load]:
-    """One entry per carrier and rule over its limit: the worst place and slot, with at most five of its products."""
+def loads_over_limit(search: Search, verdict: Verdict, until: float = math.inf) -> list[Load]:
+    """One entry per carrier and rule over its limit: the worst place and slot, with at most five of its products.
+
+    After `until` products are named no more.
+    """
     problem, number = search.problem, search.arrays.number
     air = search.air
     if verdict.loads and not air.whole:
@@ -107,7 +111,11 @@ def loads_over_limit(search: Search, verdict: Verdict) -> list[Load]:
     for (row, code), worst in sorted(
         verdict.loads.items(), key=lambda item: (item[1].zone, item[1].slot, item[0])
     ):
-        products = air.products_on(number[code], search.hz, row, place[worst.zone], slot[worst.slot])
+        products = (
+            air.products_on(number[code], search.hz, row, place[worst.zone], slot[worst.slot])
+            if time.monotonic() < until
+            else []
+        )
         named = tuple(
             tuple(search.arrays.carriers[j].id for j in letters) for _, letters in products[:PRODUCTS_NAMED]
         )

@@ -65,10 +65,11 @@ class Search:
         readers: Iterable[int] | None = None,
         slots: Ints | None = None,
         arrays: Arrays | None = None,
+        standing: Ints | None = None,
     ) -> None:
         self.problem = problem
         self.arrays = Arrays(problem) if arrays is None else arrays
-        self.air = Air(self.arrays, readers=readers, slots=slots)
+        self.air = Air(self.arrays, readers=readers, slots=slots, standing=standing)
         self.random = np.random.default_rng(seed)
         self._began = time.monotonic()
         self.deadline, self.should_stop, self.on_progress = deadline, should_stop, on_progress

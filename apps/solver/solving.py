@@ -209,7 +209,7 @@ def result_of(search: Search, seed: int, began: float, seconds: float) -> Result
         assignments=assignments,
         unplaced=tuple(unplaced),
         moved=tuple(moved),
-        loads=tuple(explain.loads_over_limit(search, verdict)),
+        loads=tuple(explain.loads_over_limit(search, verdict, until)),
         bound=_bound(problem, bool(unplaced), until),
         cost={
             "unplaced": explain.unplaced_by_priority(problem, [row.id for row in unplaced]),

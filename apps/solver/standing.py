@@ -70,8 +70,8 @@ def beside(problem: Problem, arrays: Arrays, hz: Ints, members: tuple[int, ...])
     """A search in which only these carriers, lifted, can be looked at; everybody else stands."""
     slots = arrays.kept_slots
     slots = slots[arrays.on[np.array(members)][:, slots].any(axis=0)]
-    search = Search(problem, arrays=arrays, readers=members, slots=slots)
     others = hz.copy()
     others[list(members)] = 0
+    search = Search(problem, arrays=arrays, readers=members, slots=slots, standing=others)
     search.start(others)
     return search

@@ -3,12 +3,13 @@
 import json
 
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from apps.solver import read_problem, solve, verify
 from apps.solver.ask import ask, effect, main
 from apps.solver.remedies import remedies
 from apps.solver.solving import repair
-from tests.solver.strategies import documents
+from tests.solver.strategies import documents, plans
 
 QUIET = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -42,6 +43,21 @@ def test_a_point_is_free_just_when_the_count_finds_nothing_there(document):
                 assert not broken
             elif point["state"] != "product":  # maps may doubt a point whose blame several victims share
                 assert broken
+
+
+@QUIET
+@given(st.data())
+def test_whatever_stands_where_it_cannot_be_tuned_to_still_counts(data):
+    document = data.draw(documents(linked=False))
+    problem, plan = read_problem(document), data.draw(plans(document))
+    for carrier in problem.carriers:
+        if carrier.fixed_hz is None:
+            others = {code: hz for code, hz in plan.items() if code != carrier.id}
+            before = {str(b) for b in verify(problem, others).breaches}
+            for point in ask(problem, plan, carrier.id):
+                if point["state"] == "free":
+                    changed = verify(problem, {**others, carrier.id: point["hz"]})
+                    assert {str(b) for b in changed.breaches} <= before
 
 
 def test_ask_names_who_takes_a_point(tmp_path, capsys):

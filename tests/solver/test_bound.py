@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from apps.solver.bound import lower_bound
 from apps.solver.problem import read_problem
+from apps.solver.published import PHILADELPHIA, philadelphia
 from apps.solver.rulers import Rulers
-from tests.solver import exhaustive, philadelphia
+from tests.solver import exhaustive
 from tests.solver.plain import Plain
 from tests.solver.strategies import crowded, documents
 
@@ -120,21 +121,21 @@ def test_rulers_are_exact_as_far_as_published():
 @pytest.mark.parametrize("name", ["P3", "P5"])
 def test_cliques_close_philadelphia(name):
     """The survey names the largest clique as the bound that is reached on P3 and P5."""
-    optimum = philadelphia.INSTANCES[name][2]
-    assert bound(philadelphia.document(name)).unplaced_at_least == 0
-    assert bound(philadelphia.document(name, optimum - 1)).unplaced_at_least >= 1
-    assert bound(philadelphia.document(name, optimum - 20)).unplaced_at_least >= 20
+    optimum = PHILADELPHIA[name][2]
+    assert bound(philadelphia(name)).unplaced_at_least == 0
+    assert bound(philadelphia(name, optimum - 1)).unplaced_at_least >= 1
+    assert bound(philadelphia(name, optimum - 20)).unplaced_at_least >= 20
 
 
 def test_chain_of_the_largest_cell_of_philadelphia():
     """77 channels of one cell, 5 apart: a span of 380 at least."""
-    assert bound(philadelphia.document("P1", 380)).unplaced_at_least == 0
-    assert bound(philadelphia.document("P1", 379)).unplaced_at_least >= 1
+    assert bound(philadelphia("P1", 380)).unplaced_at_least == 0
+    assert bound(philadelphia("P1", 379)).unplaced_at_least >= 1
 
 
-@pytest.mark.parametrize("name", philadelphia.INSTANCES)
+@pytest.mark.parametrize("name", PHILADELPHIA)
 def test_no_bound_contradicts_a_published_plan(name):
-    assert bound(philadelphia.document(name)).unplaced_at_least == 0
+    assert bound(philadelphia(name)).unplaced_at_least == 0
 
 
 # -- clause by clause -------------------------------------------------------------------------------

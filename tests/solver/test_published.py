@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from apps.solver import read_problem, solve, verify
-from tests.solver import philadelphia
+from apps.solver.published import philadelphia
 
 # Length of the shortest ruler of n marks with distinct differences (optimal Golomb rulers), OEIS A003022.
 DISTINCT_DIFFERENCES = {4: 6, 5: 11, 6: 17, 7: 25, 8: 34}
@@ -65,7 +65,7 @@ def test_no_three_in_progression_at_the_published_length(marks: int, numbers: in
 def test_philadelphia_at_the_published_span(name: str) -> None:
     """Carriers come in any order, at any frequencies, on any step."""
     random = np.random.default_rng(int(name[1]))
-    document = philadelphia.document(name)
+    document = philadelphia(name)
     random.shuffle(document["carriers"])
     for carrier in document["carriers"]:
         (part,) = carrier["tuning"]

@@ -9,6 +9,7 @@ from apps.solver.problem import Problem, coefficients
 from apps.solver.verify.counting import Verdict
 
 PRODUCTS_NAMED = 5
+HURRIED = ("deadline", "cancelled")  # stops after which a result may name no products
 
 
 def untruths(problem: Problem, result: Mapping[str, Any], verdict: Verdict) -> dict[str, list[str]]:
@@ -99,7 +100,8 @@ def _of_loads(problem: Problem, result: Mapping[str, Any], verdict: Verdict) -> 
         if not abs(entry["level_db"] - _db(worst.load)) <= 0.01:
             said = f"{entry['id']} under products[{entry['row']}]"
             yield f"loads: {said} is {entry['level_db']} dB, counted {_db(worst.load):.3f}"
-        yield from _of_products(problem, result["assignments"], entry)
+        if entry["products"] or result.get("stopped") not in HURRIED:
+            yield from _of_products(problem, result["assignments"], entry)
 
 
 def _db(level: float) -> float:

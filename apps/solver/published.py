@@ -1,11 +1,13 @@
-"""The Philadelphia instances: 21 hexagonal cells, a demand in each, and how far apart cells must be to use channels so near.
+"""Cases with published answers, as planning problems.
 
+The Philadelphia instances: 21 hexagonal cells, a demand in each, and how far apart cells must be to use channels so near.
 Drawn by Anderson, IEEE Transactions on Vehicular Technology 22 (1973) 98-105; demands, reuse distances and optimal spans
 as in the survey of Aardal, van Hoesel, Koster, Mannino and Sassano, 4OR 1 (2003) 261-317. Cells exactly at a reuse
 distance are free of each other.
 """
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 CHANNEL_HZ = 25_000
@@ -20,7 +22,7 @@ HILL = [8, 25, 8, 8, 8, 15, 18, 52, 77, 28, 13, 15, 31, 15, 36, 57, 28, 8, 10, 1
 FLAT = [5, 5, 5, 8, 12, 25, 30, 25, 30, 40, 40, 45, 20, 30, 25, 15, 15, 30, 20, 20, 25]
 EVEN = [20] * 21
 # Demand; squares of the reuse distances for channels 0, 1, 2, … apart, in cell widths; published optimal span.
-INSTANCES = {
+PHILADELPHIA = {
     "P1": (HILL, (12, 3, 1, 1, 1, 0), 426),
     "P2": (HILL, (7, 3, 1, 1, 1, 0), 426),
     "P3": (FLAT, (12, 3, 1, 1, 1, 0), 257),
@@ -31,6 +33,8 @@ INSTANCES = {
     "P8": (HILL, (12, 4, 1, 1, 1, 0), 524),
     "P9": ([4 * n for n in HILL], (12, 3, 1, 1, 1, 0), 1713),
 }
+# Length of the shortest ruler of n marks with distinct differences (optimal Golomb rulers), OEIS A003022.
+DISTINCT_DIFFERENCES = {4: 6, 5: 11, 6: 17, 7: 25, 8: 34, 9: 44, 10: 55, 11: 72, 12: 85}
 CELLS = [(x + k, -row * math.sqrt(3) / 2) for row, (count, x) in enumerate(ROWS) for k in range(count)]
 
 
@@ -40,9 +44,9 @@ def channels_apart(squares: tuple[int, ...], a: int, b: int) -> int:
     return next(k for k, needed in enumerate(squares) if square >= needed - 1e-9)
 
 
-def document(name: str, span: int | None = None) -> dict[str, Any]:
+def philadelphia(name: str, span: int | None = None) -> dict[str, Any]:
     """An instance as a planning problem, at its published span unless another is given."""
-    demand, squares, optimum = INSTANCES[name]
+    demand, squares, optimum = PHILADELPHIA[name]
     high = LOWEST_HZ + CHANNEL_HZ * (optimum if span is None else span)
     zones = [f"cell{k + 1:02d}" for k in range(len(CELLS))]
     return {
@@ -63,3 +67,29 @@ def document(name: str, span: int | None = None) -> dict[str, Any]:
             if (apart := channels_apart(squares, a, b))
         ],
     }  # fmt: skip
+
+
+def coupled(
+    count: int,
+    high_hz: int,
+    *,
+    low_hz: int = LOWEST_HZ,
+    spacing_hz: int = CHANNEL_HZ,
+    guards_hz: tuple[int, int] = (CHANNEL_HZ, CHANNEL_HZ),
+    blocked: Sequence[tuple[int, int]] = (),
+) -> dict[str, Any]:
+    """Carriers of one place that all hear each other, free of 2A−B and A+B−C to within the guards."""
+    tuning = [{"low_hz": low_hz, "high_hz": high_hz, "step_hz": CHANNEL_HZ}]
+    return {
+        "format": "planning-problem/1",
+        "zones": [{"id": "here"}],
+        "carriers": [
+            {"id": f"c{k + 1:03d}", "zone": "here", "kind": "carrier", "tuning": tuning} for k in range(count)
+        ],
+        "separations": [{"zones": ["here", "here"], "kinds": ["carrier", "carrier"], "min_hz": spacing_hz}],
+        "blocked": [{"low_hz": low, "high_hz": high} for low, high in blocked],
+        "products": [
+            {"family": family, "guard_hz": guard, "treatment": "forbid"}
+            for family, guard in zip(("2A-B", "A+B-C"), guards_hz, strict=True)
+        ],
+    }
