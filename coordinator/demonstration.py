@@ -14,16 +14,22 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from pathlib import Path
+from random import Random
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
 
+from apps.common.choice import Choice
 from apps.events import actions as events
 from apps.events import queries
+from apps.events.actors import Actor
 from apps.events.models import Event, Person, Role
+from apps.planning import surveying
 from apps.registry import actions as registry
+from apps.registry import permitting
 from apps.spectrum import actions as spectrum
+from apps.spectrum.states import READING
 
 FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
 RUN_SECONDS = 60.0  # at most; it ends by itself when nothing better is found
@@ -66,7 +72,7 @@ class Machine:
     """A person's machine: the REST interface with their token."""
 
     def __init__(self, address: str, slug: str, token: str) -> None:
-        self.base, self.token = f"{address}/api/v1/events/{slug}/", token
+        self.base, self.slug, self.token = f"{address}/api/v1/events/{slug}/", slug, token
 
     def call(
         self, method: str, path: str, content: bytes | None = None, media: str = "application/json"
@@ -86,6 +92,17 @@ class Machine:
 
     def post(self, path: str, content: Any) -> Any:
         return json.loads(self.call("POST", path, json.dumps(content).encode()))
+
+    def send_file(self, path: str, fields: dict[str, str], name: str, content: bytes) -> None:
+        """A form with a file, as browsers send it (RFC 7578)."""
+        edge = secrets.token_hex(16)
+        parts = [
+            f'--{edge}\r\nContent-Disposition: form-data; name="{key}"\r\n\r\n{value}\r\n'
+            for key, value in fields.items()
+        ]
+        head = f'--{edge}\r\nContent-Disposition: form-data; name="file"; filename="{name}"\r\nContent-Type: text/csv\r\n\r\n'
+        body = "".join(parts).encode() + head.encode() + content + f"\r\n--{edge}--\r\n".encode()
+        self.call("POST", path, body, f"multipart/form-data; boundary={edge}")
 
 
 # -- set up ---------------------------------------------------------------------------------
@@ -146,11 +163,30 @@ def _make_event(content: dict[str, Any], persons: dict[str, Person], coordinator
                 actor=actor, person=persons[row["email"]], role=row["role"], department=department
             )
     registry.copy_kinds(actor=actor, codes=content["kinds"])
-    for row in content["occupied"]:
-        spectrum.mark_occupied(actor=actor, **row)
+    _surround(actor, content)
+
+
+def _surround(actor: Actor, content: dict[str, Any]) -> None:
+    """What is known of the site and its spectrum."""
     zones = {row.code: row for row in actor.event.zones.all()}
+    for row in content["antennas"]:
+        registry.equip(actor=actor, **{**row, "zone": zones[row["zone"]]})
+    for row in content["television"]:
+        spectrum.mark_channels(
+            actor=actor, choice=Choice(dict.fromkeys(row["channels"], 0)), state=row["state"], source=row["source"],
+            known_on=date.fromisoformat(row["known_on"]),
+        )  # fmt: skip
+    for row in content["occupied"]:
+        hours = {name: datetime.fromisoformat(row[name]) for name in ("starts_at", "ends_at") if name in row}
+        spectrum.mark_occupied(actor=actor, **row | hours)
     for row in content["outsiders"]:
         spectrum.add_outsider(actor=actor, **{**row, "zone": zones[row["zone"]]})
+    for row in content["known_losses"]:
+        one, other = (zones[code] for code in row["zones"])
+        spectrum.set_known_loss(actor=actor, zones=(one, other), loss_db=row["loss_db"], note=row["note"])
+    for row in content["band_plan"]:
+        spectrum.plan_range(actor=actor, **row)
+    permitting.answer(actor=actor, rows=content["permissions"])
 
 
 # -- the stations ---------------------------------------------------------------------------
@@ -158,9 +194,11 @@ def _make_event(content: dict[str, Any], persons: dict[str, Person], coordinator
 
 def go_through(address: str, log_ins: list[LogIn], say: Any) -> Station:
     """Register, solve, approve, lock and publish over the service at `address`. `say` is told of each station."""
-    slug = json.loads((FOLDER / "event.json").read_text(encoding="utf-8"))["slug"]
+    content = json.loads((FOLDER / "event.json").read_text(encoding="utf-8"))
+    slug, surveys = content["slug"], content["surveys"]
     coordinator = Machine(address, slug, next(row.token for row in log_ins if row.role == Role.COORDINATOR))
     if not coordinator.read("editions/")["count"]:
+        _listen(coordinator, surveys, surveys["empty"])
         for row, path in _lists(log_ins):
             _register(Machine(address, slug, row.token), path)
         say(f"registered {coordinator.read('registrations/')['count']} lines")
@@ -168,7 +206,41 @@ def go_through(address: str, log_ins: list[LogIn], say: Any) -> Station:
         coordinator.post("plan/approve/", {"filter": {}, "reason": "first plan, looked through"})
         coordinator.post("plan/lock/", {"filter": {}, "reason": "agreed with all departments"})
         coordinator.post("editions/", {"note": "first edition"})
+        _listen(coordinator, surveys, surveys["show"])
     return where_it_stands(coordinator, slug)
+
+
+def _listen(coordinator: Machine, invented: dict[str, Any], one: dict[str, Any]) -> None:
+    """Send a survey that nobody made, unless it is there, and wait until it is read: the next run counts with it."""
+    there = coordinator.read("surveys/")["results"]
+    if not any(row["name"] == one["name"] for row in there):
+        taken_at = datetime.fromisoformat(one["taken_at"])
+        own = surveying.own_carriers(Event.objects.get(slug=coordinator.slug), taken_at)
+        fields = {name: one[name] for name in ("zone", "taken_at", "antenna")}
+        coordinator.send_file(
+            "surveys/",
+            fields | {"resolution_hz": str(invented["step_hz"])},
+            one["name"],
+            _sweep(invented, one, own),
+        )
+    while any(row["state"] in READING for row in coordinator.read("surveys/")["results"]):
+        time.sleep(0.1)
+
+
+def _sweep(invented: dict[str, Any], one: dict[str, Any], own: list[dict[str, Any]]) -> bytes:
+    """Two columns, MHz and dBm: noise, what others send, and of our own carriers all but every so many-th."""
+    chance = Random(invented["seed"])
+    heard = [(row["low_hz"], row["high_hz"], row["level_dbm"]) for row in invented["heard"]]
+    for number, row in enumerate(own, 1):
+        if number % one["silent"]:
+            half = row["bandwidth_hz"] // 2
+            level = one["own_dbm"] if row["zone"] == one["zone"] else one["others_dbm"]
+            heard.append((row["frequency_hz"] - half, row["frequency_hz"] + half, level))
+    lines = ["frequency MHz;level dBm"]
+    for hz in range(invented["low_hz"], invented["high_hz"] + 1, invented["step_hz"]):
+        level = max([invented["floor_dbm"], *(level for low, high, level in heard if low <= hz <= high)])
+        lines.append(f"{hz / 1e6:.3f};{level + chance.gauss(0, 1.2):.1f}")
+    return "\n".join(lines).encode()
 
 
 def _lists(log_ins: list[LogIn]) -> Iterator[tuple[LogIn, Path]]:

@@ -10,6 +10,7 @@ from django.conf import settings
 
 from apps.registry.catalogue import catalogue
 from apps.registry.lines import COLUMNS
+from coordinator import demonstration
 
 DEMO = Path(settings.BASE_DIR) / "fixtures" / "demo"
 EVENT = json.loads((DEMO / "event.json").read_text(encoding="utf-8"))
@@ -84,3 +85,19 @@ def test_every_name_is_known_and_every_hour_inside_the_event() -> None:
             start, end = datetime.fromisoformat(row["start"]), datetime.fromisoformat(row["end"])
             assert EVENT["starts_on"] <= start.date().isoformat() and start < end
             assert end.date().isoformat() <= EVENT["ends_on"]
+
+
+def test_the_demos_invented_surveys_hold_what_their_pages_are_to_show() -> None:
+    """Noise, television, a stranger, and of the event's own carriers all but every seventh."""
+    invented = EVENT["surveys"]
+    own = [
+        {"zone": "north", "frequency_hz": 550_100_000 + 500_000 * number, "bandwidth_hz": 200_000}
+        for number in range(14)
+    ]
+    text = demonstration._sweep(invented, invented["show"], own).decode().splitlines()
+    levels = {round(float(mhz) * 1e6): float(dbm) for mhz, dbm in (line.split(";") for line in text[1:])}
+    assert len(levels) == (invented["high_hz"] - invented["low_hz"]) // invented["step_hz"] + 1
+    seen = [levels[row["frequency_hz"]] > -75 for row in own]
+    assert seen == [number % 7 != 0 for number in range(1, 15)]
+    assert levels[611_300_000] > -80 and levels[470_100_000] < -98 and levels[482_000_000] > -85
+    assert {row["state"] for row in EVENT["permissions"]} == {"asked", "granted", "refused"}
