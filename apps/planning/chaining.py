@@ -9,8 +9,6 @@ from apps.radio.chains import SendingChain, room_under_limit_db
 from apps.registry.models import Carrier
 from apps.spectrum.rulesets import permitted_stretches, ruleset
 
-BASES = {"erp": "e.r.p.", "eirp": "e.i.r.p.", "conducted": "conducted"}
-
 
 def sent(
     event: Event, model: Sited, carriers: Iterable[Carrier], zone: str | None = None
@@ -54,7 +52,7 @@ def _limits(event: Event, carrier: Carrier, chain: SendingChain) -> Iterable[dic
                 "source": row.source,
                 "status": row.status,
                 "room_db": round(room_under_limit_db(chain, row.power_mw, row.basis), 1),
-                "words": f"at most {row.power_mw:g} mW {BASES[row.basis]} ({row.source})",
+                "words": f"at most {row.power_mw:g} mW {row.basis_in_words} ({row.told_by})",
             }
 
 

@@ -117,3 +117,28 @@ def harmonics(model: Sited, known: Iterable[tuple[Carrier, int]]) -> list[dict[s
             if spots[zone]
         ]
     return rows
+
+
+def possible_harmonics(model: Sited, zone: str) -> list[tuple[str, int, int, int, tuple[str, ...]]]:
+    """(kind, number, from, to, kinds received there) where a strong transmitter of a zone could put a harmonic.
+
+    A warning, no rule: which frequency a run will choose is not known, so to keep the whole band clear would shut out most of
+    a tuning for what a single carrier does. Once the frequency is settled, `harmonics` keeps just its own clear.
+    """
+    received: dict[str, tuple[int, int]] = {}
+    for service in model.site.services:
+        if any(zone_of(place) == zone for place in service.received_in):
+            kind = model.site.kind_of[service.kind]
+            received[service.kind] = kind.low_hz, kind.high_hz
+    up_to_hz = max((high for _, high in received.values()), default=0)
+    found = []
+    for name, sender in model.site.emissions:
+        if zone_of(sender) != zone:
+            continue
+        kind = model.site.kind_of[name]
+        for row in harmonic_demands(model.site, kind.low_hz, kind.high_hz, up_to_hz, name, sender):
+            low, high = row.harmonic.low_hz, row.harmonic.high_hz
+            hit = tuple(sorted(k for k, (a, b) in received.items() if a <= high and low <= b))
+            if hit:
+                found.append((name, row.harmonic.number, low, high, hit))
+    return found

@@ -18,6 +18,7 @@ from apps.events.models import Zone
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import chaining
+from apps.planning.demanding import possible_harmonics
 from apps.planning.siting import Sited, outline_of, sited, zone_of
 from apps.planning.snapshot import standing_carriers
 from apps.radio.demands import LimitReason, ProductDemand, SeparationReason, separation
@@ -244,7 +245,7 @@ class PairPage(EventPage):
         )  # fmt: skip
 
     def _chains(self, model: Sited, carriers: list[Carrier], here: str, say: Words) -> dict[str, Any]:
-        """What the kinds of a zone radiate, and through what they are received."""
+        """What the kinds of a zone radiate, with harmonics that could fall among them, and through what they are received."""
 
         def named(row: dict[str, Any]) -> dict[str, Any]:
             return {**row, "kind": say(row["kind"]), "place": say(row["place"])}
@@ -252,6 +253,10 @@ class PairPage(EventPage):
         return {
             "sent": [named(row) for row in chaining.sent(self.event, model, carriers, here)],
             "received": [named(row) for row in chaining.received(model, here)],
+            "harmonics": [
+                (say(kind), number, f"{low / 1e6:g}–{high / 1e6:g}", ", ".join(map(say, hit)))
+                for kind, number, low, high, hit in possible_harmonics(model, here)
+            ],
         }
 
 

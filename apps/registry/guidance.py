@@ -196,7 +196,7 @@ def _role(
         free, shut_out = let_in(granted.antennas.get(asked.zone_id), role, free)
         kept = kept + shut_out
     licences = dict.fromkeys(
-        f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.source})"
+        f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.told_by})"
         for part in allowed.tuning
         for stretch in permitted_stretches(law, kind.use, part["low_hz"], part["high_hz"], role.bandwidth_hz)
         if stretch.by.licence

@@ -14,7 +14,13 @@ from django.conf import settings
 from apps.radio.chains import Basis, SendingChain, room_under_limit_db
 
 EIRP_OVER_ERP = 1.64  # a half-wave dipole's gain over an isotropic antenna, 2.15 dB
+BASES: Final = {"erp": "e.r.p.", "eirp": "e.i.r.p.", "conducted": "conducted"}
 ROUNDED_DB: Final = 0.02  # what milliwatts lose in being written as whole numbers
+
+
+def _told_by(source: str, status: str) -> str:
+    """A row's source; what was written down from memory says so wherever it is told."""
+    return f"{source}; from memory, confirm it" if status == "memory" else source
 
 
 @dataclass(frozen=True)
@@ -31,8 +37,20 @@ class Permitted:
     status: str
     words: str
 
+    @property
+    def told_by(self) -> str:
+        return _told_by(self.source, self.status)
+
     def serves(self, use: str) -> bool:
         return use in self.uses or "any" in self.uses
+
+    @property
+    def used_by(self) -> str:
+        return ", ".join(sorted(use.replace("_", " ") for use in self.uses))
+
+    @property
+    def basis_in_words(self) -> str:
+        return BASES[self.basis]
 
     @property
     def eirp_limit_mw(self) -> float | None:
@@ -53,6 +71,10 @@ class Reserved:
     status: str
     never_use: bool
     words: str
+
+    @property
+    def told_by(self) -> str:
+        return _told_by(self.source, self.status)
 
 
 @dataclass(frozen=True)
@@ -181,10 +203,10 @@ def refusing_words(rules: Ruleset, use: str, low_hz: int, high_hz: int) -> str:
     """Why nothing between low and high is open to a use: the rule's own words and their source."""
     for away in rules.reserved:
         if away.low_hz <= high_hz and low_hz <= away.high_hz:
-            return f"{away.words or away.why} ({away.source})"
+            return f"{away.words or away.why} ({away.told_by})"
     nearest = [row for row in rules.ranges if row.low_hz <= high_hz and low_hz <= row.high_hz]
     if nearest:
         row = nearest[0]
         limit = f", at most {row.power_mw:g} mW {row.basis}" if row.power_mw is not None else ""
-        return f"{row.words or 'Open to ' + ', '.join(sorted(row.uses))}{limit} ({row.source})"
+        return f"{row.words or 'Open to ' + ', '.join(sorted(row.uses))}{limit} ({row.told_by})"
     return f"{rules.name} opens no range there to this use ({rules.source}, {rules.edition})"

@@ -6,6 +6,7 @@ from apps.spectrum import views
 
 app_name = "spectrum"
 urlpatterns = [
+    path("rules/", views.Rules.as_view(), name="rules"),
     path("set-up/", views.ChangeEvent.as_view(), name="event"),
     path("set-up/surroundings/", views.Surroundings.as_view(), name="surroundings"),
     path("set-up/band-plan/", views.BandPlan.as_view(), name="band-plan"),

@@ -20,7 +20,7 @@ from apps.events import queries
 from apps.events.forms import ChangeEventForm, NewEventForm
 from apps.events.models import Event
 from apps.events.setting_up import Adding, Changing, SetUpPage
-from apps.events.views import add_refusal
+from apps.events.views import EventPage, add_refusal
 from apps.radio.rasters import RASTERS
 from apps.spectrum import actions
 from apps.spectrum.forms import ChannelsForm, OccupiedForm, OutsiderForm, PlannedRangeForm
@@ -85,6 +85,16 @@ class ChangeEvent(Changing):
 
     def more(self, row: Event) -> dict[str, Any]:
         return {"law": ruleset(row.ruleset)}
+
+
+class Rules(EventPage):
+    """What the event's ruleset opens and closes, row by row with its source, for everybody who is part of the event."""
+
+    template = "spectrum/rules.html"
+    here = "overview:event"
+
+    def get(self, request: HttpRequest, slug: str) -> HttpResponse:
+        return self.render(law=ruleset(self.event.ruleset))
 
 
 class Surroundings(SetUpPage):

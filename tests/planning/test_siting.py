@@ -48,6 +48,25 @@ def test_harmonics_of_a_strong_transmitter_are_kept_clear_in_its_zone_alone() ->
     assert all(spot.startswith("main/") for spot in rows[0]["zones"])
 
 
+def test_harmonics_of_what_may_still_move_are_a_warning_on_the_page() -> None:
+    """174 to 216 MHz three times over is 522 to 648 MHz, which holds the upper part of what the microphones tune."""
+    site = make_site()
+    register(site.lead, line(), line("site radio", kind="repeater", spares=0))
+    KindRole.objects.filter(code="in").update(
+        tuning=[{"low_hz": 174_000_000, "high_hz": 216_000_000, "step_hz": 12_500}]
+    )
+    Kind.objects.filter(code="repeater").update(power_mw=[2000], version=2)
+    carriers = standing_carriers(site.event)
+    found = demanding.possible_harmonics(sited(site.event, carriers), "main")
+    assert ("repeater/in", 3, 522_000_000, 648_000_000, ("mic",)) in found
+    assert {row[1] for row in found if row[0] == "repeater/in"} == {
+        3
+    }  # twice: 348 to 432 MHz, where nothing is received
+    page = site.browser("coordinator").get("/e/harbour-days/site/main/main/").content.decode()
+    assert "harmonic 3 lies somewhere in 522–648 MHz" in page
+    assert demanding.possible_harmonics(sited(site.event, carriers), "gate") == []
+
+
 def reached(site: Site) -> tuple[float, float]:
     """(nearest metres, path loss at the strongest) from the bodies at the gate to the main stage's antennas."""
     model = sited(site.event, standing_carriers(site.event)).site

@@ -21,6 +21,7 @@ from apps.registry.models import Registration
 from apps.registry.permission_lists import read_list, write_list
 from apps.registry.rules import Granted
 from apps.spectrum.models import Permission
+from apps.spectrum.rulesets import ruleset
 from tests.site import Site, line, make_site, register
 
 pytestmark = [pytest.mark.django_db, pytest.mark.store]
@@ -349,3 +350,19 @@ def test_a_lead_reads_on_their_own_line_what_it_stands_on(site: Site) -> None:
         "Granted by National regulator, reference R/17 (PER-001), at most 100 mW e.i.r.p., until 30 Jun 2027, 12:00. "
         "Show this paper on demand."
     )
+
+
+def test_rows_from_memory_say_so_wherever_they_are_told(site: Site) -> None:
+    """694 to 733 MHz and the like stand in the European ruleset from memory; 470 to 694 MHz was held against its source."""
+    register(site.lead, line())
+    assert "from memory, confirm it" in mark_words()
+    page = site.browser("lead").get("/e/harbour-days/rules/").content.decode()
+    law = ruleset("cept")
+    remembered = sum(row.status == "memory" for row in (*law.ranges, *law.reserved))
+    assert 0 < remembered < len(law.ranges) and page.count("</span> from memory</strong>") == remembered
+    assert page.count("never to be used") == sum(row.never_use for row in law.reserved)
+    assert "121.5" in page and "50 mW e.r.p." in page
+
+
+def mark_words() -> str:
+    return Registration.objects.get(label="lead vocals").not_permitted
