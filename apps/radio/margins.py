@@ -111,6 +111,7 @@ def margins(
     """
     slots = _slots_that_matter(plan.on)
     victims = {place: list(_victims(site, plan, place, only)) for place in site.receiving}
+    sources = _sources(site, plan, slots, victims)
     parts: dict[tuple[int, int], Margins] = {}
     for spot in site.spots:
         groups = [
@@ -120,9 +121,9 @@ def margins(
         ]
         if not groups:
             continue
-        products = _products_mw(site, plan, groups, slots, usual=False)
+        products = _products_mw(site, plan, groups, slots, sources, usual=False)
         # The usual level knows no nearest and no farthest spot: it was looked at where the place comes first.
-        usually = products if spot.far_from else _products_mw(site, plan, groups, slots, usual=True)
+        usually = products if spot.far_from else _products_mw(site, plan, groups, slots, sources, usual=True)
         start = 0
         for group in groups:
             rows = slice(start, start + group.carriers.size)
@@ -305,10 +306,16 @@ class _Group:
 
 
 def _products_mw(
-    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64], *, usual: bool
+    site: Site,
+    plan: Plan,
+    groups: Sequence[_Group],
+    slots: NDArray[np.int64],
+    sources: Sequence["_Source"],
+    *,
+    usual: bool,
 ) -> NDArray[np.float64]:
     """Products of all kinds at the links of one spot, by link and slot (links, slots)."""
-    found = _transmitter_products_mw(site, plan, groups, slots, usual=usual)
+    found = _transmitter_products_mw(site, groups, sources, usual=usual)
     return found + _receiver_products_mw(site, plan, groups, slots, usual=usual)
 
 
@@ -329,18 +336,20 @@ def _receiver_products_mw(
     level = _levels_together(site, plan, groups[0].spot, usual=usual)
     found = np.zeros((carrier.size, slots.size))
     matters = TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE
-    for column, slot in enumerate(slots):
-        letters = np.nonzero(plan.on[:, slot] & (level > 0))[0]
-        near = np.nonzero(plan.on[carrier, slot] & matters)[0]
+    on, heard = plan.on[:, slots], np.nonzero(level > 0)[0]
+    for together, alike in _alike(on[heard]):
+        letters = heard[together]
+        near = np.nonzero(on[carrier][:, alike].any(axis=1) & matters)[0]
         two, three = third_order_loads(
             plan.hz[letters],
             level[letters],
             plan.hz[carrier[near]],
-            level[carrier[near]],
+            np.where(np.isin(carrier[near], letters), level[carrier[near]], 0.0),
             (two_guard[near], three_guard[near]),
             plan.bin_hz,
         )
-        found[near, column] = (two + TRIPLE_BEAT * three) * gain[near]
+        found[np.ix_(near, alike)] = ((two + TRIPLE_BEAT * three) * gain[near])[:, None]
+    found *= on[carrier]
     return np.minimum(found, (body * level.max(initial=0.0))[:, None])
 
 
@@ -351,33 +360,69 @@ def _levels_together(site: Site, plan: Plan, spot: Spot, *, usual: bool) -> NDAr
     return np.where(heard, milliwatts(levels[plan.service] + plan.power), 0.0)
 
 
+def _alike(on: NDArray[np.bool_]) -> Iterable[tuple[NDArray[np.bool_], NDArray[np.int64]]]:
+    """Slots in which the same of some carriers (n, slots) are on the air: those carriers (n,), and the slots."""
+    sets, where = np.unique(on, axis=1, return_inverse=True)
+    return [(together, np.nonzero(where.ravel() == number)[0]) for number, together in enumerate(sets.T)]
+
+
+@dataclass(frozen=True)
+class _Source:
+    """A place where transmitters stand together: what their 2A−B weigh near each carrier of the plan, by slot (n, slots).
+
+    Weights are against the cube of the strongest sent from there; `most` is all that they could weigh together.
+    """
+
+    place: int
+    most: float
+    weight: NDArray[np.float64]
+
+
+def _sources(
+    site: Site,
+    plan: Plan,
+    slots: NDArray[np.int64],
+    victims: Mapping[int, Sequence[tuple[int, NDArray[np.int64]]]],
+) -> list[_Source]:
+    """Counted once for all who receive them: where a product lies does not depend on who hears it."""
+    guard = np.zeros(plan.hz.size, dtype=np.int64)
+    for service, carriers in (group for groups in victims.values() for group in groups):
+        guard[carriers] = site.kind_of[site.services[service].kind].guards.get("2A-B", 0)
+    on = plan.on[:, slots]
+    found = []
+    for place, sent in _sent_from(site, plan):
+        level = _relative_levels(site, plan, place)
+        weight = np.zeros(on.shape)
+        for together, alike in _alike(on[sent]):
+            letters = sent[together]
+            near = np.nonzero((guard > 0) & on[:, alike].any(axis=1))[0]
+            two, _ = third_order_loads(
+                plan.hz[letters],
+                level[letters],
+                plan.hz[near],
+                np.where(np.isin(near, letters), level[near], 0.0),
+                (guard[near], np.zeros_like(near)),
+                plan.bin_hz,
+            )
+            weight[np.ix_(near, alike)] = two[:, None] * on[np.ix_(near, alike)]
+        found.append(_Source(place, float(level[sent].sum() ** 3), weight))
+    return found
+
+
 def _transmitter_products_mw(
-    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64], *, usual: bool
+    site: Site, groups: Sequence[_Group], sources: Sequence[_Source], *, usual: bool
 ) -> NDArray[np.float64]:
     """2A−B made where transmitters stand together, then heard like a carrier from there (links, slots)."""
     sizes = [group.carriers.size for group in groups]
     carrier = np.concatenate([group.carriers for group in groups])
-    guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
     body = np.repeat([group.body_db(usual=usual) for group in groups], sizes)
     noise = np.repeat([group.noise_mw for group in groups], sizes)
-    found = np.zeros((carrier.size, slots.size))
-    for place, sent in _sent_from(site, plan):
-        heard = site.heard_from_dbm(place, groups[0].spot, usual=usual)
-        gain = milliwatts(heard - body - site.transmitter_product_db(place))
-        level = _relative_levels(site, plan, place)
-        matters = (guard > 0) & (gain * level[sent].sum() ** 3 > noise * NEGLIGIBLE)
-        for column, slot in enumerate(slots):
-            letters = sent[plan.on[sent, slot]]
-            near = np.nonzero(plan.on[carrier, slot] & matters)[0]
-            two, _ = third_order_loads(
-                plan.hz[letters],
-                level[letters],
-                plan.hz[carrier[near]],
-                level[carrier[near]],
-                (guard[near], np.zeros_like(guard[near])),
-                plan.bin_hz,
-            )
-            found[near, column] += two * gain[near]
+    found = np.zeros((carrier.size, sources[0].weight.shape[1] if sources else 1))
+    for source in sources:
+        heard = site.heard_from_dbm(source.place, groups[0].spot, usual=usual)
+        gain = milliwatts(heard - body - site.transmitter_product_db(source.place))
+        gain = np.where(gain * source.most > noise * NEGLIGIBLE, gain, 0.0)
+        found += gain[:, None] * source.weight[carrier]
     return found
 
 
