@@ -15,6 +15,7 @@ from apps.journal import actions as journal
 from apps.planning import band_plan, documents
 from apps.planning.models import Assignment, LeftOut, Run, RunDocument
 from apps.planning.queries import ADOPTED
+from apps.planning.reasons import CUT_SHORT
 from apps.planning.states import AssignmentState, RunState
 from apps.registry.models import Carrier
 
@@ -139,10 +140,14 @@ def propose_again(assignment: Assignment, hertz: int) -> None:
 
 
 def left_out_by(run: Run, result: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
-    """{carrier left out: causes with their shares}: the solver's, and what the band plan had kept from it before."""
+    """{carrier left out: causes with their shares}: the solver's, and what the band plan had kept from it before.
+
+    A run that was ended before it was through says so first: what the solver names then is what it had looked at.
+    """
     kept = (documents.read(run, RunDocument.Role.VERSIONS) or {}).get("kept", {})
+    ended = [CUT_SHORT[result["stopped"]]] if result["stopped"] in CUT_SHORT else []
     return {
-        row["id"]: band_plan.with_causes(row["blocked_by"], kept.get(row["id"], []))
+        row["id"]: ended + band_plan.with_causes(row["blocked_by"], kept.get(row["id"], []))
         for row in result["unplaced"]
     }
 

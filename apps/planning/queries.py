@@ -13,7 +13,7 @@ from apps.events.models import Event, Role
 from apps.journal.models import Entry
 from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment, Inquiry, LeftOut, Run
-from apps.planning.reasons import cause_in_words, in_print, named
+from apps.planning.reasons import WITHOUT_SHARE, cause_in_words, in_print, named
 from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
@@ -291,7 +291,7 @@ class Redaction:
         return words[:1].upper() + words[1:] if words.startswith("another") else words
 
     def reasons(self, carrier: Carrier, blocked_by: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Causes with their shares, the line's own limits and then the largest first, by names that its reader may know."""
+        """Causes with their shares, what takes no share and then the largest first, by names that its reader may know."""
         shown: dict[tuple[tuple[str, str], ...], float] = {}
         for cause in blocked_by:
             facts = {name: value for name, value in cause.items() if name != "share"}
@@ -302,6 +302,7 @@ class Redaction:
             key = tuple(sorted((name, str(value)) for name, value in facts.items()))
             shown[key] = shown.get(key, 0) + cause["share"]
         ordered = sorted(
-            shown.items(), key=lambda item: (("cause", "limits") not in item[0], -item[1], item[0])
+            shown.items(),
+            key=lambda item: (dict(item[0])["cause"] not in WITHOUT_SHARE, -item[1], item[0]),
         )
         return [{**dict(facts), "share": round(share, 4)} for facts, share in ordered]

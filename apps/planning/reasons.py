@@ -13,6 +13,21 @@ CAUSES = {
 }
 
 
+# How the solver ends before it is through, and what that means to who was left out; a cause that takes no share.
+CUT_SHORT: dict[str, dict[str, Any]] = {
+    "deadline": {
+        "cause": "time", "share": 0.0,
+        "why": "the run's time was up before everything was tried: a longer one may find room",
+    },
+    "cancelled": {
+        "cause": "time", "share": 0.0,
+        "why": "the run was stopped before everything was tried: another may find room",
+    },
+}  # fmt: skip
+# Causes that are no share of what a carrier can tune; they stand first.
+WITHOUT_SHARE = ("limits", "time")
+
+
 def named(names: Iterable[str]) -> str:
     """Those who are in the way together: one or two by name, of more only some are in any one product."""
     each = sorted(set(names))
@@ -28,7 +43,7 @@ def cause_in_words(cause: dict[str, Any]) -> str:
     """One cause of being left out with its share of the raster, as people read it."""
     if cause["cause"] == "product" and not cause.get("carriers"):
         return f"intermodulation with several others ({cause['share']:.0%} of what it can tune)"
-    if cause["cause"] == "limits":
+    if cause["cause"] in WITHOUT_SHARE:
         return str(cause["why"])
     if cause["cause"] == "band plan":
         return f"{cause['why']} ({cause['share']:.0%} of what it can tune)"

@@ -5,9 +5,12 @@ from collections.abc import Iterable
 
 import pytest
 
+from apps.planning.adopting import left_out_by
 from apps.planning.models import LeftOut, Run
+from apps.planning.queries import Redaction
 from apps.planning.reasons import cause_in_words
 from apps.registry import tuning
+from apps.registry.models import Carrier
 from apps.spectrum import actions as spectrum
 from tests.planning.test_pages import BASE, ended_run, text
 from tests.site import line, make_site, register
@@ -38,6 +41,24 @@ def side_by_side(points: Iterable[int], apart_hz: int) -> int:
         if hz >= free_from:
             count, free_from = count + 1, hz + apart_hz
     return count
+
+
+@pytest.mark.django_db
+def test_who_was_left_out_by_a_run_that_was_cut_short_reads_that_first() -> None:
+    site = make_site()
+    register(site.lead, line("vocals"))
+    run = ended_run(site)
+    blocked = [{"cause": "blocked", "blocked": "channel 30", "share": 1.0}]
+    for stopped, words in (
+        ("deadline", "time was up"),
+        ("cancelled", "was stopped"),
+        ("no better found", ""),
+    ):
+        left = left_out_by(run, {"stopped": stopped, "unplaced": [{"id": "AUD-001", "blocked_by": blocked}]})
+        shown = Redaction(site.lead).reasons(Carrier.objects.get(code="AUD-001"), left["AUD-001"])
+        told = [cause_in_words(cause) for cause in shown]
+        assert told[-1] == "occupied range channel 30 (100% of what it can tune)"
+        assert [words in told[0], len(told)] == ([True, 2] if words else [True, 1])
 
 
 @pytest.mark.django_db
