@@ -90,6 +90,7 @@ class Air:
         """`standing` (0: nowhere) are frequencies of a plan that their carriers may not be tunable to."""
         self.faint = faint
         self._standing = standing
+        self._bands: dict[int, list[Bands]] = {}
         self.arrays, self.rules = arrays, arrays.problem.products
         self.memory_bytes = memory_bytes
         self.slots = arrays.kept_slots if slots is None else slots
@@ -191,10 +192,12 @@ class Air:
 
     def _bands_hz(self, i: int) -> list[Bands]:
         """Everything that a carrier can be set to, and where it stands all the same."""
-        bands = bands_hz(self.arrays.carriers[i])
-        at = 0 if self._standing is None else int(self._standing[i])
-        on = any(low <= at <= high and (at - low) % max(step, 1) == 0 for low, high, step in bands)
-        return bands if on or not at else [*bands, (at, at, 0)]
+        if i not in self._bands:
+            bands = bands_hz(self.arrays.carriers[i])
+            at = 0 if self._standing is None else int(self._standing[i])
+            on = any(low <= at <= high and (at - low) % max(step, 1) == 0 for low, high, step in bands)
+            self._bands[i] = bands if on or not at else [*bands, (at, at, 0)]
+        return self._bands[i]
 
     def _touch(self) -> None:
         """Keep the sites that some reader touches, and list each carrier's."""

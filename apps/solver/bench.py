@@ -138,7 +138,7 @@ def adding(given: Given) -> None:
                 maps.add(n, LOW_HZ + 7777 * BIN_HZ, 7777, weights)
                 maps.remove(n)
 
-        spent[n] = timed(once) / 100
+        spent[n] = timed(once, 20) / 100
     print(
         f"adding a carrier, both directions: n=50 {spent[50] * 1e6:.0f} µs, n=800 {spent[800] * 1e6:.0f} µs, "
         f"ratio {spent[800] / spent[50]:.2f}"

@@ -103,7 +103,6 @@ def loads_over_limit(search: Search, verdict: Verdict, until: float = math.inf) 
     air = search.air
     if verdict.loads and not air.whole:
         air = Air(search.arrays, readers=range(search.arrays.n))
-        air.start(search.hz)
     place = {zone.id: z for z, zone in enumerate(problem.zones)}
     slot = {code: t for t, code in enumerate(problem.slots)}
     found = []

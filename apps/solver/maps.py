@@ -170,8 +170,13 @@ class Maps:
             np.copyto(at, numbers + to, where=(numbers >= low) & (numbers < high))
         own = (sign * weights[self._own, when])[:, None, :]
         values = self.weights[self._other, :n, when] * own
-        way, m, t = np.nonzero((values != 0) & (at >= 0)[:, :, None])
         # Of the same type as the rows: add.at is many times slower where it has to convert.
+        if values.shape[2] == 1:
+            hit = np.flatnonzero((values[:, :, 0] != 0) & (at >= 0))
+            alone: Any = values.reshape(-1)[hit].astype(self.dtype)
+            np.add.at(self.rows.ravel(), when.start * self.width + at.reshape(-1)[hit], alone)
+            return
+        way, m, t = np.nonzero((values != 0) & (at >= 0)[:, :, None])
         added: Any = values[way, m, t].astype(self.dtype)
         np.add.at(self.rows.ravel(), (t + when.start) * self.width + at[way, m], added)
 
