@@ -43,7 +43,7 @@ class SendingChain:
         return self.eirp_dbm - DIPOLE_DBI
 
     def words(self) -> str:
-        """The sum for people: «17.0 dBm − combiner 6.0 − cable 1.5 + antenna 5.0 dBi = 14.5 dBm e.i.r.p. (12.4 dBm e.r.p.)»."""
+        """The sum for people: «17.0 dBm − combiner 6.0 − cable 1.5 + antenna 5.0 dBi = 14.5 dBm e.i.r.p. (…)»."""
         losses = [
             f" − {name} {loss:.1f}"
             for name, loss in (("combiner", self.combiner_db), ("cable", self.cable_db))
@@ -108,7 +108,9 @@ class Stage:
 
 def _intercept(iip3_dbm: float) -> str:
     return (
-        "no intercept point known" if iip3_dbm == NO_INTERCEPT_DBM else f"intercept point {iip3_dbm:.1f} dBm"
+        "no intercept point known"
+        if iip3_dbm == NO_INTERCEPT_DBM
+        else f"intercept point {round(iip3_dbm, 1) + 0.0:.1f} dBm"
     )
 
 

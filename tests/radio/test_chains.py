@@ -68,6 +68,15 @@ def test_passive_parts_make_no_products():
     assert ReceivingChain(0.0, (passive("cable", 2.0),)).iip3_dbm == math.inf
 
 
+def test_a_chain_tells_its_parts_and_their_sum():
+    alone = ReceivingChain(0.0, (Stage("receiver", 0.0, 6.0, 0.0),)).words()
+    assert alone.endswith("together noise figure 6.0 dB, intercept point 0.0 dBm at the antenna")
+    chain = SendingChain(17.0, cable_db=1.5, combiner_db=6.0, antenna_dbi=5.0)
+    assert chain.words().startswith(
+        "17.0 dBm − combiner 6.0 − cable 1.5 + antenna 5.0 dBi = 14.5 dBm e.i.r.p."
+    )
+
+
 def test_level_at_the_antenna():
     # 0 dBm e.i.r.p. less 95 dB: IEEE 802.22-09/0068r2, -95 dBm at an isotropic antenna.
     assert ReceivingChain(0.0, (RECEIVER,)).level_dbm(0.0, 95.0) == pytest.approx(-95.0)
