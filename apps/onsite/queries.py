@@ -1,5 +1,7 @@
 """Shared reads of reports. Each begins with what the actor may see."""
 
+import re
+
 from django.db.models import Q, QuerySet
 
 from apps.events import queries as events
@@ -24,5 +26,11 @@ def open_reports_of(actor: Actor) -> QuerySet[Report]:
 
 
 def carrier_named(actor: Actor, code: str) -> Carrier | None:
-    """The carrier of that number, among those that the actor may see."""
-    return carriers_of(actor).filter(code__iexact=code.strip(), withdrawn=False).first()
+    """The carrier of that number, among those that the actor may see.
+
+    A device's own number («AUD-007/1») means its carrier, and people write «aud 7».
+    """
+    bare = code.partition("/")[0].strip()
+    spoken = re.fullmatch(r"(.*?[^\W\d_])[\s-]*(\d+)", bare)
+    padded = f"{spoken[1]}-{int(spoken[2]):03d}" if spoken else bare
+    return carriers_of(actor).filter(Q(code__iexact=bare) | Q(code__iexact=padded)).first()

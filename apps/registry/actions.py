@@ -1,7 +1,7 @@
 """All writes of the registry. Form, file and REST all end in `register`."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -615,12 +615,25 @@ def _move(
 # -- drafts: no entry in the journal, for nobody but who types has seen them ----------------------
 
 
-def keep_draft(*, actor: Actor, line: int, typed: Mapping[str, Any], many: bool = False) -> None:
+@transaction.atomic
+def keep_draft(
+    *,
+    actor: Actor,
+    line: int,
+    typed: Mapping[str, Any],
+    many: bool = False,
+    saved: Callable[[], bool] | None = None,
+) -> None:
     """Keep what somebody typed so far into the form of a line (0: a new one), in place of what they typed before.
 
-    `many`: into the form of several new lines.
+    `many`: into the form of several new lines. `saved` says whether it was saved by now; it is asked while nobody can save,
+    or else what a form asks for while it is sent would outlive it.
     """
     require(refusal_to_write(actor))
+    if saved is not None:
+        Event.objects.select_for_update().get(pk=actor.event.pk)
+        if saved():
+            return
     Draft.objects.update_or_create(
         event=actor.event, person=actor.email, line=line, many=many, defaults={"typed": dict(typed)}
     )

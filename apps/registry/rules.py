@@ -35,7 +35,7 @@ def judge_line(reading: Complains, values: dict[str, Any]) -> None:
     """
     low, high, fixed = values.get("low_hz"), values.get("high_hz"), values.get("fixed_hz")
     if low and high and low > high:
-        reading.fault("high_hz", f"The range ends below its start, {low} Hz.")
+        reading.fault("high_hz", f"The range ends below its start, {low / 1e6:.10g} MHz.")
         return
     if fixed and values.get("quantity", 1) > 1:
         reading.fault(

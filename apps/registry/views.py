@@ -367,10 +367,11 @@ class DeviceHelp(LinePage):
         key = whole_number(request.GET.get("line", ""))
         registration = None if key is None else self.found(key)
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
-        if not self.refused(registration) and not self.saved_already(form, registration):
+        if not self.refused(registration):
             actions.keep_draft(
-                actor=self.actor, line=registration.pk if registration else 0, typed=form.typed()
-            )
+                actor=self.actor, line=registration.pk if registration else 0, typed=form.typed(),
+                saved=lambda: self.saved_already(form, registration),
+            )  # fmt: skip
         return self.render(guidance=guidance(self.actor, form.row(), registration))
 
     def refused(self, registration: Registration | None) -> str:
@@ -382,6 +383,7 @@ class DeviceHelp(LinePage):
         """Whether what is typed was saved while the browser still asked for help with it: then it is no draft any more."""
         if registration is None:
             return queries.has_label(self.actor, form.row())
+        registration.refresh_from_db(fields=["version"])
         newer = form.seen_version is not None and form.seen_version < registration.version
         return newer and queries.draft_of(self.actor, registration.pk) is None
 

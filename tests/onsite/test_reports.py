@@ -8,7 +8,7 @@ from apps.common.errors import Conflict, Faulty, Forbidden, Stale
 from apps.journal.models import Entry
 from apps.onsite import actions
 from apps.onsite.models import Report
-from apps.onsite.queries import reports_of
+from apps.onsite.queries import carrier_named, reports_of
 from apps.registry.models import Carrier
 from tests.site import Site, line, make_site, register
 
@@ -72,6 +72,13 @@ def test_filed_on_a_page_told_to_coordinators_and_answered(site: Site) -> None:
     assert sorted(told) == [
         ("AUD", "answered a report", "the rack was moved back"), ("AUD", "filed a report", "clicks since noon"),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("said", ["AUD-001", " aud-001/1 ", "aud 1", "Aud-1", "AUD001"])
+def test_a_device_is_known_by_what_stands_on_it_and_by_what_people_write(site: Site, said: str) -> None:
+    carrier = carrier_named(site.desk, said)
+    assert carrier is not None and carrier.code == "AUD-001"
+    assert carrier_named(site.other, said) is None
 
 
 @pytest.mark.parametrize(
