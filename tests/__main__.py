@@ -35,8 +35,8 @@ def run(name: str, arguments: list[str], environment: dict[str, str]) -> tuple[i
 
 def main(arguments: list[str]) -> int:
     plain = {key: value for key, value in os.environ.items() if key not in SERVERS}
-    # One more than there are cores: many tests wait for a process of their own. Neighbours share what is set up once.
-    given = arguments or ["-n", str(min(4, (os.cpu_count() or 1) + 1)), "--dist", "worksteal"]
+    # One more than there are cores: many tests wait for a process of their own.
+    given = arguments or ["-n", str(min(4, (os.cpu_count() or 1) + 1)), "--dist", "loadgroup"]
     passes = [run("SQLite and the file-system queue", given, plain)]
     database, queue = surroundings.postgres(), surroundings.redis()
     if database and queue:

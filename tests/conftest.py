@@ -19,13 +19,13 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Tests whose surroundings are missing are deselected; the summary names them."""
+    """Tests whose surroundings are missing are deselected; the summary names them. The slow ones begin, so that none is last."""
     present = {"browser": surroundings.browser() is not None}
     left = [
         item for item in items if all(ok or not item.get_closest_marker(name) for name, ok in present.items())
     ]
     config.hook.pytest_deselected(items=[item for item in items if item not in left])
-    items[:] = left
+    items[:] = sorted(left, key=lambda item: item.get_closest_marker("slow") is None)
 
 
 @pytest.fixture(autouse=True)

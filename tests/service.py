@@ -5,14 +5,19 @@ its own; otherwise on SQLite and the file-system queue inside the folder.
 """
 
 import contextlib
+import fcntl
+import hashlib
 import http.client
 import json
 import os
 import re
 import secrets
+import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
@@ -107,6 +112,40 @@ def alive(pid: int) -> bool:
         return False
 
 
+def begun_before(folder: Path) -> None:
+    """A data folder as an earlier start left it, its tables made. Only tests of a first start need spend the seconds for that.
+
+    The tables are made once for all tests on SQLite, under a name that changes with every migration.
+    """
+    rows = sorted(ROOT.glob("apps/*/migrations/*.py"))
+    digest = hashlib.sha256(b"".join(row.read_bytes() for row in rows)).hexdigest()[:16]
+    kept = Path(tempfile.gettempdir()) / f"fairband-tables-{os.getuid()}-{digest}.sqlite3"
+    with open(kept.with_suffix(".lock"), "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not kept.exists():
+            with tempfile.TemporaryDirectory() as first:
+                environment = {k: v for k, v in os.environ.items() if k not in ("DATABASE_URL", "REDIS_URL")}
+                _coordinator(environment | {"FAIRBAND_DATA": first}, "migrate", "--verbosity", "0")
+                made = kept.with_suffix(".part")
+                made.unlink(missing_ok=True)
+                with (
+                    contextlib.closing(sqlite3.connect(Path(first) / "fairband.sqlite3")) as source,
+                    contextlib.closing(sqlite3.connect(made)) as copy,
+                ):
+                    source.backup(copy)
+                made.rename(kept)
+    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(kept, folder / "fairband.sqlite3")
+
+
+def _coordinator(environment: dict[str, str], *command: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", "coordinator", *command], cwd=ROOT, env=environment, capture_output=True, text=True
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
 @contextlib.contextmanager
 def started(folder: Path, **settings: str) -> Iterator[Service]:
     """A service with the small event of tests/site.py, its people and their tokens."""
@@ -115,16 +154,12 @@ def started(folder: Path, **settings: str) -> Iterator[Service]:
             os.environ | servers | settings | {"FAIRBAND_DATA": str(folder), "FAIRBAND_LOG_LEVEL": "WARNING"}
         )
         environment.pop("DJANGO_SETTINGS_MODULE", None)
-        for command in (["migrate", "--verbosity", "0"], ["shell", "--no-imports", "-c", SITE]):
-            done = subprocess.run(
-                [sys.executable, "-m", "coordinator", *command],
-                cwd=ROOT,
-                env=environment,
-                capture_output=True,
-                text=True,
-            )
-            assert done.returncode == 0, done.stderr
-        tokens = json.loads(re.search("TOKENS (.*)", done.stdout)[1])
+        if servers:
+            _coordinator(environment, "migrate", "--verbosity", "0")
+        else:
+            begun_before(folder)
+        said = _coordinator(environment, "shell", "--no-imports", "-c", SITE)
+        tokens = json.loads(re.search("TOKENS (.*)", said)[1])
         process = subprocess.Popen(
             [sys.executable, "-m", "coordinator", "serve", "--port", "0"],
             cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True,

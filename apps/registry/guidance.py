@@ -64,7 +64,8 @@ class Guidance:
     """`powers` are the kind's steps in milliwatts with whether any of the tuning is permitted at it.
 
     `alike` are other lines of the department that ask for the same under another label, or use the same frequency.
-    `outside`: days on which it would be on the air and that are none of the event's.
+    `outside`: days on which it would be on the air and that are none of the event's. `beyond`: limits of the line, in hertz,
+    that lie beyond all that the kind tunes, and are perhaps mistyped.
     """
 
     law: Ruleset
@@ -76,6 +77,7 @@ class Guidance:
     faults: list[Fault] = field(default_factory=list)
     alike: list[Registration] = field(default_factory=list)
     outside: list[date] = field(default_factory=list)
+    beyond: list[int] = field(default_factory=list)
 
 
 def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | None = None) -> Guidance:
@@ -108,6 +110,9 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         found.roles.append(_role(found.law, found.kind, role, asked, occupied, granted, plan))
     first = next(iter(found.kind.roles.all()), None)
     if first is not None:
+        ends = [edge for stretch in first.tuning for edge in (stretch["low_hz"], stretch["high_hz"])]
+        limits = (asked.low_hz, asked.high_hz)
+        found.beyond = [hz for hz in limits if hz and ends and not min(ends) <= hz <= max(ends)]
         wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
         can = asked_tuning(wide, first)
         found.powers = [

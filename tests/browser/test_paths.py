@@ -16,7 +16,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from tests import surroundings
 from tests.service import ROOT, Service, started
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 SWITCHES = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",

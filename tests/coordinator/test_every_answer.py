@@ -29,7 +29,7 @@ from apps.spectrum.actions import add_outsider, plan_range
 from coordinator.wsgi import application
 from tests.site import Site, line, make_site, register
 
-pytestmark = pytest.mark.django_db  # the interface is described alike for every database
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]  # the interface is described alike for every database
 EXAMPLES = {GenerationMode.POSITIVE: 6, GenerationMode.NEGATIVE: 4}
 CHECKS = [
     checks.not_a_server_error, described.status_code_conformance, described.content_type_conformance,

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.service import ROOT, alive, until
+from tests.service import ROOT, alive, begun_before, until
 
 
 def coordinator(folder: Path, *arguments: str, **variables: str) -> "subprocess.Popen[str]":
@@ -76,6 +76,7 @@ def test_neither_a_proxy_nor_a_public_https_address_keeps_it_from_starting(tmp_p
         "FAIRBAND_ALLOWED_HOSTS": "radio.example",
         "FAIRBAND_SECRET_KEY": "a key for this test alone, longer than fifty characters in all",
     }
+    begun_before(tmp_path)
     process = coordinator(tmp_path, "serve", "--port", "0", **surroundings)
     assert served(process)
     process.send_signal(signal.SIGTERM)
@@ -87,6 +88,7 @@ def test_neither_a_proxy_nor_a_public_https_address_keeps_it_from_starting(tmp_p
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_every_way_of_asking_ends_the_group_even_twice(tmp_path, number):
+    begun_before(tmp_path)
     process = coordinator(tmp_path, "serve", "--port", "0")
     assert served(process)
     process.send_signal(number)

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
 START = Path(__file__).resolve().parents[2] / "deploy" / "start.py"
 ECHO = "import json, os, sys, probe; print(json.dumps([sys.argv[1:], os.getcwd(), sys.prefix]))"
 

@@ -11,7 +11,7 @@ from apps.events import actions
 from apps.events.letters import LETTERS
 from tests.site import Site, make_site
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from apps.spectrum import actions as spectrum
 from apps.spectrum.models import Occupied, Outsider
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 BASE = "/e/harbour-days/"
 SET_UP = [
     "",

@@ -11,7 +11,7 @@ from apps.registry import actions as registry
 from apps.registry.models import Registration
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 JOURNAL = "/e/harbour-days/journal/"
 
 

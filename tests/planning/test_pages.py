@@ -15,7 +15,7 @@ from apps.registry.models import Carrier, Registration
 from apps.solver import read_problem, solve
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 BASE = "/e/harbour-days/"
 ON_RASTER = 470_100_000
 

@@ -16,7 +16,7 @@ from apps.publishing.models import Edition
 from apps.registry.models import Carrier, Registration
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 BASE = "/e/harbour-days/"
 EVERYBODY = ["AUD", "VID", "GRD"]
 

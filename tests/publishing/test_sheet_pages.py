@@ -21,7 +21,7 @@ from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration, Unit
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 BASE = "/e/harbour-days/sheets/"
 FIRST, SECOND = 480_100_000, 502_325_000
 

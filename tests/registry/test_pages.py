@@ -19,7 +19,7 @@ from apps.registry.models import Carrier, Draft, Registration, Upload
 from apps.spectrum.actions import mark_occupied
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
 BASE = "/e/harbour-days/"
 TYPED = {
     "label": "lead vocals", "kind": "mic", "zone": "main", "quantity": "2", "units": "1", "spares": "0", "all_day": "on",
@@ -697,6 +697,14 @@ def test_days_outside_the_event_are_pointed_out_and_can_be_saved(site: Site) -> 
     assert lead.post(f"{BASE}devices/new/", given).status_code == 302
     inside = given | {"label": "another", "end": "2027-06-13T23:00"}
     assert "Outside the event" not in text(lead.post(f"{BASE}devices/help/", inside))
+
+
+@pytest.mark.parametrize(
+    ("high", "beyond"), [("582.6", False), ("5826", True), ("607.9", False), ("608", True)]
+)
+def test_a_limit_beyond_what_the_kind_tunes_is_pointed_out(site: Site, high: str, beyond: bool) -> None:
+    page = text(site.browser("lead").post(f"{BASE}devices/help/", TYPED | {"low_hz": "582", "high_hz": high}))
+    assert ("Beyond what it tunes" in page) is beyond
 
 
 def test_what_is_wrong_stands_before_what_the_line_got(site: Site) -> None:
