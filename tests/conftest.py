@@ -12,8 +12,15 @@ os.environ.setdefault(
 )  # playwright keeps an event loop in the test's thread
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests import surroundings
+
+# A machine that others use too is slow at times; that is no fault of what is tested.
+settings.register_profile(
+    "shared", max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("shared")
 
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -19,7 +19,7 @@ from apps.journal.models import Entry
 from tests.registry.test_pages import hidden, text
 from tests.site import Site, make_site
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what files write runs on every database by its own tests
 BASE = "/e/harbour-days/set-up/map/"
 HERE = Origin(48.2, 16.37)
 

@@ -19,7 +19,7 @@ from apps.registry.models import Feed, Registration, Upload
 from tests.registry.test_pages import hidden, text
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+pytestmark = pytest.mark.django_db  # what files write runs on every database by its own tests
 BASE = "/e/harbour-days/calendars/"
 VIENNA = ZoneInfo("Europe/Vienna")
 NEW_YORK = ZoneInfo("America/New_York")
