@@ -8,11 +8,11 @@ or numpy arrays. A percentile is that of places where the loss is no more than t
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from apps.radio.units import Decibels, decibels, power_ratio, wavelength_m
 
@@ -78,7 +78,7 @@ def low_terminals_out_of_sight_db(
 ) -> Decibels:
     """Loss out of sight with both ends near the ground, at a location percentile (ITU-R P.1411 §4.3.1)."""
     surroundings = {"suburban": 0.0, "urban": 6.8, "dense": 2.3}[built_up]
-    return _log_mhz_km(9.5, 45.0, 40.0, hz, distance_m) + surroundings + 7.0 * float(ndtri(_share(percent)))
+    return _log_mhz_km(9.5, 45.0, 40.0, hz, distance_m) + surroundings + 7.0 * _deviate(percent)
 
 
 def line_of_sight_range_m(percent: float) -> float:
@@ -146,7 +146,7 @@ def building_entry_db(
     """Loss into or out of a building, not exceeded in `percent` of cases (ITU-R P.2109-2, from 0.08 GHz)."""
     c = _ENTRY[building]
     log_ghz = np.log10(_positive("hz", hz) / 1e9)
-    deviate = float(ndtri(_share(percent)))
+    deviate = _deviate(percent)
     median = c.r + c.s * log_ghz + c.t * log_ghz**2 + 0.212 * abs(elevation_deg)
     a = deviate * (c.u + c.v * log_ghz) + median
     b = deviate * (c.y + c.z * log_ghz) + c.w + c.x * log_ghz
@@ -217,6 +217,11 @@ def _share(percent: float) -> float:
     if not 0.0 < percent < 100.0:
         raise ValueError(f"percent must lie between 0 and 100, both excluded, not {percent:g}")
     return percent / 100.0
+
+
+def _deviate(percent: float) -> float:
+    """Standard normal deviate that `percent` of cases do not exceed."""
+    return NormalDist().inv_cdf(_share(percent))
 
 
 def _positive(name: str, value: ArrayLike) -> NDArray[np.float64]:
