@@ -320,6 +320,8 @@ RUN_HEARTBEAT_S = env_number("FAIRBAND_RUN_HEARTBEAT_S", 2)
 RUN_SWEEP_S = env_number("FAIRBAND_RUN_SWEEP_S", 10)
 RUN_ATTEMPTS = int(env_number("FAIRBAND_RUN_ATTEMPTS", 3))
 RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
+# Workers that take part in a run, each with a seed of its own; `serve` starts so many.
+RUN_WORKERS = max(1, int(env_number("FAIRBAND_RUN_WORKERS", (os.cpu_count() or 1) // 2)))
 # How long a worker may try what would place those left out before lists and surveys that wait have their turn.
 INQUIRY_SECONDS = env_number("FAIRBAND_INQUIRY_SECONDS", 60)
 # A request with an Idempotency-Key whose process died may be done anew after the lease; its answer is kept for a day.

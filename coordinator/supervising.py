@@ -1,4 +1,4 @@
-"""The group of real processes that a small installation is: a web server and two workers, kept alive and ended together.
+"""The group of real processes that a small installation is: a web server and workers, kept alive and ended together.
 
 One data folder has one group at a time. A process that dies is started again, later each time it dies young. Nothing is
 left behind: not by Ctrl-C or SIGTERM, and on Linux not even when the supervisor itself is killed.
@@ -178,12 +178,14 @@ def log_file(name: str) -> IO[bytes]:
 
 
 def _children(listener: socket.socket) -> list[Child]:
-    def worker(queue: str) -> list[str]:
-        return [
+    def worker(queue: str, number: int = 1) -> Child:
+        name = f"worker-{queue}" if number == 1 else f"worker-{queue}-{number}"
+        command = [
             sys.executable, "-m", "celery", "--app", "coordinator.celery", "worker", "--pool", "solo", "--concurrency", "1",
-            "--queues", queue, "--hostname", f"{queue}-{os.getpid()}@%h", "--loglevel", "INFO",
+            "--queues", queue, "--hostname", f"{name}-{os.getpid()}@%h", "--loglevel", "INFO",
             "--without-gossip", "--without-mingle",
         ]  # fmt: skip
+        return Child(name, command, signal.SIGKILL)
 
     web = [
         sys.executable, "-m", "gunicorn", "coordinator.wsgi:application", "--bind", f"fd://{listener.fileno()}",
@@ -191,8 +193,8 @@ def _children(listener: socket.socket) -> list[Child]:
     ]  # fmt: skip
     return [
         Child("web", web, signal.SIGTERM),
-        Child("worker-runs", worker("runs"), signal.SIGKILL),
-        Child("worker-quick", worker("quick"), signal.SIGKILL),
+        *(worker("runs", number) for number in range(1, settings.RUN_WORKERS + 1)),
+        worker("quick"),
     ]
 
 

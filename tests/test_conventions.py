@@ -49,6 +49,7 @@ OWN = {
         "permission_api",
     },
     "planning": {
+        "joining",
         "demanding",
         "site_pages",
         "renewing",
@@ -101,7 +102,7 @@ OWN = {
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {
-    "actions", "running", "inquiring", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats", "turns",
+    "actions", "running", "joining", "inquiring", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats", "turns",
     "relaying", "noticing", "delivering", "letters", "batching", "permitting",
 }  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")

@@ -15,23 +15,33 @@ from apps.common.serializers import FiniteField, PageFilter, Strict
 from apps.events.api import EventView, with_etag
 from apps.events.repeats import may_be_repeated
 from apps.planning import actions, adopting, documents, inquiring, queries, running, verdicts
-from apps.planning.models import Inquiry, Run, RunDocument
+from apps.planning.models import FurtherSearch, Inquiry, Run, RunDocument
 from apps.planning.queries import PlanRow
 from apps.planning.states import RunState
 from apps.registry.models import Carrier
 from apps.registry.queries import carriers_of
 
 
+class FurtherSearchSerializer(serializers.ModelSerializer[FurtherSearch]):
+    class Meta:
+        model = FurtherSearch
+        fields = ["seed", "placed", "left_out", "penalty"]
+        read_only_fields = fields
+
+
 class RunSerializer(serializers.ModelSerializer[Run]):
     id = serializers.IntegerField(source="number", read_only=True, help_text="counted within the event")
     state = serializers.ChoiceField(choices=RunState.choices, read_only=True)
+    further = FurtherSearchSerializer(
+        many=True, read_only=True, help_text="searches with other seeds that other workers made beside"
+    )
 
     class Meta:
         model = Run
         fields = [
             "id", "state", "attempt", "claimed_by", "heartbeat_at", "stage", "share", "carriers", "placed", "left_out", "penalty",
-            "worst_load_db", "stopped", "failure", "seconds", "seed", "revision", "requested_by", "adopted_at", "adopted_by",
-            "created_at", "started_at", "finished_at",
+            "worst_load_db", "stopped", "failure", "seconds", "seed", "best_seed", "further", "revision", "requested_by",
+            "adopted_at", "adopted_by", "created_at", "started_at", "finished_at",
         ]  # fmt: skip
 
 

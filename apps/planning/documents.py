@@ -7,12 +7,20 @@ from typing import Any
 from apps.planning.models import Run, RunDocument
 
 
-def keep(run: Run, role: str, content: Any) -> None:
+def packed(content: Any) -> bytes:
     text = json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode()
-    RunDocument.objects.create(run=run, role=role, content=gzip.compress(text, mtime=0))
+    return gzip.compress(text, mtime=0)
+
+
+def unpacked(content: bytes | memoryview) -> Any:
+    return json.loads(gzip.decompress(bytes(content)))
+
+
+def keep(run: Run, role: str, content: Any) -> None:
+    RunDocument.objects.create(run=run, role=role, content=packed(content))
 
 
 def read(run: Run, role: str) -> Any:
     """A run's problem, result or versions; None where there is none (yet)."""
     content = RunDocument.objects.filter(run=run, role=role).values_list("content", flat=True).first()
-    return None if content is None else json.loads(gzip.decompress(bytes(content)))
+    return None if content is None else unpacked(content)

@@ -22,6 +22,9 @@ class Run(models.Model):
     requested_by = models.CharField(max_length=254)
     seconds = models.FloatField()
     seed = models.PositiveIntegerField(default=0)
+    best_seed = models.PositiveIntegerField(
+        null=True, blank=True, help_text="of the search whose plan was kept"
+    )
     revision = models.PositiveBigIntegerField(help_text="of the event, when the snapshot was frozen")
     attempt = models.PositiveIntegerField(default=0)
     claimed_by = models.CharField(max_length=200, blank=True)
@@ -78,6 +81,29 @@ class RunDocument(models.Model):
 
     def __str__(self) -> str:
         return f"{self.role} of {self.run}"
+
+
+class FurtherSearch(models.Model):
+    """A search for a run's problem with another seed, by a worker that had nothing else to do; the best plan wins.
+
+    Nothing waits for it beyond its lease: whose worker dies is missed by nobody.
+    """
+
+    run = models.ForeignKey(Run, on_delete=models.CASCADE, related_name="further")
+    seed = models.PositiveIntegerField()
+    claimed_by = models.CharField(max_length=200)
+    lease_until = models.DateTimeField(null=True, blank=True, help_text="empty: it has ended")
+    placed = models.PositiveIntegerField(null=True, blank=True)
+    left_out = models.PositiveIntegerField(null=True, blank=True)
+    penalty = models.FloatField(null=True, blank=True)
+    result = models.BinaryField(null=True, help_text="as in RunDocument")
+
+    class Meta:
+        ordering = ["run", "seed"]
+        constraints = [models.UniqueConstraint(fields=["run", "seed"], name="planning_seed_once_per_run")]
+
+    def __str__(self) -> str:
+        return f"search {self.seed} for {self.run}"
 
 
 class Assignment(models.Model):

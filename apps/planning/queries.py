@@ -5,14 +5,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Count, QuerySet
+from django.db.models import Count, Prefetch, QuerySet
 
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Event, Role
 from apps.journal.models import Entry
 from apps.planning.margins import Margin
-from apps.planning.models import Acceptance, Assignment, Inquiry, LeftOut, Run
+from apps.planning.models import Acceptance, Assignment, FurtherSearch, Inquiry, LeftOut, Run
 from apps.planning.reasons import WITHOUT_SHARE, cause_in_words, in_print, named
 from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
@@ -21,7 +21,9 @@ from apps.registry.states import NOT_PERMITTED
 
 
 def runs_of(actor: Actor) -> QuerySet[Run]:
-    return Run.objects.filter(event=actor.event).select_related("event").order_by("-number")
+    beside = Prefetch("further", FurtherSearch.objects.defer("result"))
+    found = Run.objects.filter(event=actor.event).select_related("event").order_by("-number")
+    return found.prefetch_related(beside)
 
 
 def inquiries_of(actor: Actor) -> QuerySet[Inquiry]:

@@ -64,8 +64,9 @@ def request_run(*, actor: Actor, seconds: float | None = None, seed: int = 0, re
 
 
 def ring(run_id: int) -> None:
-    """Tell the workers of a run. A message may be lost or come twice; the row decides."""
-    current_app.send_task("planning.work", args=[run_id], queue="runs")
+    """Tell the workers of a run, each once. A message may be lost or come twice; the row decides who holds it, and who joins."""
+    for _ in range(settings.RUN_WORKERS):
+        current_app.send_task("planning.work", args=[run_id], queue="runs")
 
 
 @transaction.atomic
@@ -121,6 +122,7 @@ def finish(run: Run, result: dict[str, Any], worst_load_db: float | None, *, can
     values = {
         "placed": run.carriers - len(result["unplaced"]), "left_out": len(result["unplaced"]), "penalty": cost["penalty"],
         "worst_load_db": worst_load_db, "stopped": result["stopped"][:200],
+        "best_seed": result["seed"],
     }  # fmt: skip
     if not _end(run, outcome, **values):
         return False

@@ -8,7 +8,7 @@ from celery import shared_task
 
 @shared_task(name="planning.work", acks_late=True)
 def work(run_id: int) -> None:
-    """Carry a run to its end; a second message for the same run finds nothing to do."""
+    """Carry a run to its end; whoever has a second message for the same run joins it."""
     from apps.planning.working import work as carry_out  # noqa: PLC0415 - loads numpy and the solver
 
     carry_out(run_id, f"{socket.gethostname()}:{os.getpid()}")

@@ -1,4 +1,7 @@
-"""What a worker does with a run: read the frozen problem, solve, recount, write the end. The bridge to the solver."""
+"""What a worker does with a run: read the frozen problem, solve, recount, write the end; or search beside who holds it.
+
+The bridge to the solver.
+"""
 
 import logging
 import math
@@ -10,17 +13,20 @@ from typing import Any
 from django.conf import settings
 from django.db import close_old_connections, connection
 
-from apps.planning import documents, running
-from apps.planning.models import Run, RunDocument
-from apps.solver import MalformedProblem, Progress, read_problem, solve, verify
+from apps.planning import documents, joining, running
+from apps.planning.models import FurtherSearch, Run, RunDocument
+from apps.solver import MalformedProblem, Problem, Progress, read_problem, solve, verify
 
 log = logging.getLogger(__name__)
 
 
 def work(run_id: int, worker: str) -> None:
-    """Carry one run to its end. Returns quietly when the run is not there to be taken."""
+    """Carry one run to its end, or join it when somebody else holds it. Returns quietly when there is nothing to do."""
     run = running.claim(run_id, worker)
     if run is None:
+        search = joining.join(run_id, worker)
+        if search is not None:
+            search_beside(search)
         return
     with Heartbeat(partial(running.keep_alive, run), f"run {run.pk}") as heart:
         try:
@@ -44,8 +50,25 @@ def work(run_id: int, worker: str) -> None:
         running.finish(run, result, worst_load_db, cancelled=heart.stop_asked)
 
 
-def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]:
-    problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
+def search_beside(search: FurtherSearch) -> None:
+    """Search a run's problem with another seed and lay the result beside; what goes wrong here harms nobody."""
+    run = search.run
+    with Heartbeat(partial(joining.keep_alive, search), f"a search beside run {run.pk}") as heart:
+        try:
+            problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
+            result = solve(
+                problem, seconds=max(0.1, joining.seconds_left(run)), seed=search.seed,
+                on_progress=_teller(run, problem, heart), should_stop=heart.should_stop,
+            )  # fmt: skip
+        except Exception:
+            log.exception("a search beside run %s of %s failed", run.number, run.event.slug)
+            joining.give_up(search)
+            return
+    if not heart.lost:
+        joining.finish(search, result.document())
+
+
+def _teller(run: Run, problem: Problem, heart: "Heartbeat") -> Callable[[Progress], None]:
     outsiders = len(problem.carriers) - run.carriers  # placed from the start, and nobody's of the event
 
     def note(progress: Progress) -> None:
@@ -57,25 +80,31 @@ def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]
             share=min(1.0, max(0.0, progress.share)),
         )
 
+    return note
+
+
+def _solved(run: Run, heart: "Heartbeat") -> tuple[dict[str, Any], float | None]:
+    problem = read_problem(documents.read(run, RunDocument.Role.PROBLEM))
+    note = _teller(run, problem, heart)
     result = solve(
         problem, seconds=run.seconds, seed=run.seed, on_progress=note, should_stop=heart.should_stop
-    )
-    note(
-        Progress(
-            "recounting",
-            len(result.assignments),
-            len(result.unplaced),
-            result.document()["cost"]["penalty"],
-            0.98,
-        )
-    )
-    verdict = verify(problem, result.assignments)
+    ).document()
+    _say(note, "waiting for other searches", result)
+    joining.wait_for_others(run, heart.should_stop)
+    result = joining.best(run, result)
+    _say(note, "recounting", result)
+    verdict = verify(problem, result["assignments"])
     if verdict.breaches:
         first = verdict.breaches[0]
         raise RuntimeError(f"the recount disagrees with the solver: {first.rule} at {first.victim}")
-    document = result.document()
-    loads = [entry["level_db"] for entry in document["loads"]]
-    return document, max(loads) if loads else None
+    loads = [entry["level_db"] for entry in result["loads"]]
+    return result, max(loads) if loads else None
+
+
+def _say(note: Callable[[Progress], None], stage: str, result: dict[str, Any]) -> None:
+    note(
+        Progress(stage, len(result["assignments"]), len(result["unplaced"]), result["cost"]["penalty"], 0.98)
+    )
 
 
 class Heartbeat:

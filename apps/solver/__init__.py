@@ -6,11 +6,11 @@ result.document()
 """
 
 from apps.solver.problem import Fault, MalformedProblem, Problem, read_problem
-from apps.solver.result import Progress, Result
+from apps.solver.result import Progress, Result, merit
 from apps.solver.solving import solve
 from apps.solver.verify import Breach, Verdict, verify
 
 __all__ = [
-    "Breach", "Fault", "MalformedProblem", "Problem", "Progress", "Result", "Verdict", "read_problem", "solve",
-    "verify",
+    "Breach", "Fault", "MalformedProblem", "Problem", "Progress", "Result", "Verdict", "merit", "read_problem",
+    "solve", "verify",
 ]  # fmt: skip

@@ -80,3 +80,10 @@ class Result:
             "stopped": self.stopped,
             "solver": VERSION,
         }  # fmt: skip
+
+
+def merit(document: Mapping[str, Any]) -> tuple[object, ...]:
+    """The objective in its order, then the seed: of several results for one problem the smallest is the best."""
+    cost = document["cost"]
+    left = [cost["unplaced"].get(str(priority), 0) for priority in range(1, 10)]
+    return (*left, cost["moved"], cost["penalty"], document["seed"])

@@ -14,7 +14,7 @@ from apps.solver.arrays import Arrays
 from apps.solver.bound import lower_bound
 from apps.solver.exact import perfect
 from apps.solver.problem import Problem
-from apps.solver.result import Bound, Progress, Result, Unplaced
+from apps.solver.result import Bound, Progress, Result, Unplaced, merit
 from apps.solver.search import Search
 from apps.solver.standing import FEW, MANY, place_alone, standing
 from apps.solver.twins import in_order
@@ -165,7 +165,7 @@ def _side_by_side(
             results.append(door.recv())
         child.terminate()
         child.join()
-    best = min(results, key=_order)
+    best = min(results, key=lambda result: merit({"cost": result.cost, "seed": result.seed}))
     return Result(**{**best.__dict__, "elapsed_s": round(time.monotonic() - began, 3), "seed": best.seed})
 
 
@@ -173,11 +173,6 @@ def _search_apart(problem: Problem, seconds: float, seed: int, stop: Event, door
     began = time.monotonic()
     result = result_of(_searched(problem, seconds, seed, None, stop.is_set), seed, began, seconds)
     door.send(result)
-
-
-def _order(result: Result) -> tuple[object, ...]:
-    left = [result.cost["unplaced"].get(str(priority), 0) for priority in range(1, 10)]
-    return (*left, result.cost["moved"], result.cost["penalty"], result.seed)
 
 
 # -- the result ----------------------------------------------------------------------------------------

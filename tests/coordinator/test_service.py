@@ -35,7 +35,7 @@ CROWD = [
 # What takes half a minute in real life is told to take a moment.
 QUICK = {
     "FAIRBAND_RUN_LEASE_S": "2", "FAIRBAND_RUN_HEARTBEAT_S": "0.2", "FAIRBAND_RUN_SWEEP_S": "0.3",
-    "FAIRBAND_REPEAT_LEASE_S": "2",
+    "FAIRBAND_REPEAT_LEASE_S": "2", "FAIRBAND_RUN_WORKERS": "2",
 }  # fmt: skip
 
 
@@ -79,6 +79,10 @@ def test_a_worker_killed_in_the_middle_of_a_run_or_of_an_inquiry_loses_nothing(s
     status, result = service.call("coordinator", "GET", f"runs/{first['id']}/result/")
     assert status == 200
     assert len(result["assignments"]) == second["placed"] > 0
+    # The other worker joined with the next seed and outlived the first; the better of both plans was kept.
+    assert [search["seed"] for search in second["further"]] == [1]
+    found = [second["left_out"]] + [search["left_out"] for search in second["further"] if search["placed"]]
+    assert second["left_out"] == min(found)
     for verb in ("ended the run as done", "adopted the run"):
         assert verbs(service).count(verb) - before.count(verb) == 1
     assert planned(service) == result["assignments"]
@@ -131,7 +135,7 @@ def test_a_run_is_stopped_and_keeps_what_it_had(service: Service) -> None:
     result = service.call("coordinator", "GET", f"runs/{run()['id']}/result/")[1]["assignments"]
     changes = service.call("coordinator", "POST", f"runs/{run()['id']}/adopt/")[1]["changes"]
     assert planned(service) == result
-    assert len(changes) == sum(before.get(carrier) != hz for carrier, hz in result.items())
+    assert len(changes) == sum(before.get(code) != result.get(code) for code in {*before, *result})
     assert len(result) == run()["placed"] > 0
 
 
@@ -159,7 +163,7 @@ def test_a_named_request_is_done_once_though_its_process_is_killed_in_the_middle
     ]
     before, registered = lines_there(service), verbs(service).count("registered")
     with ThreadPoolExecutor(2) as threads:
-        web = until(lambda: len(service.children()) == 3 and service.children()[0], "the web server")
+        web = until(lambda: len(service.children()) == 4 and service.children()[0], "the web server")
         ask = functools.partial(service.call, "lead", "POST", "registrations/", rows, key="list of today")
         first = threads.submit(ask)
         until(lambda: first.done() or ask()[0] == 409, "the first is under way, and a second is told so")
@@ -203,10 +207,10 @@ def test_a_worker_killed_over_a_long_list_has_saved_nothing_and_the_next_one_sav
 
 def test_whoever_dies_is_started_again_and_the_end_leaves_nothing_behind(service: Service) -> None:
     """The last of those that share the group, for it ends it."""
-    before = until(lambda: len(service.children()) == 3 and service.children(), "three children")
+    before = until(lambda: len(service.children()) == 4 and service.children(), "four children")
     os.kill(before[0], signal.SIGKILL)
     until(
-        lambda: len(service.children()) == 3 and set(service.children()) - set(before),
+        lambda: len(service.children()) == 4 and set(service.children()) - set(before),
         "one was started again",
     )
     until(lambda: service.call("lead", "GET", "plan/")[0] == 200, "it answers again")
@@ -222,7 +226,7 @@ def test_whoever_dies_is_started_again_and_the_end_leaves_nothing_behind(service
 
 
 def test_a_killed_supervisor_leaves_nothing_behind(tmp_path) -> None:
-    with started(tmp_path) as service:
+    with started(tmp_path, FAIRBAND_RUN_WORKERS="1") as service:
         group = until(lambda: len(service.children()) == 3 and service.children(), "three children")
         service.process.kill()
         service.process.wait(30)
