@@ -142,7 +142,7 @@ def test_a_run_is_claimed_once_and_a_lost_attempt_writes_nothing(site: Site) -> 
     second = running.claim(run.pk, "two")
     assert second is not None and second.attempt == 2
     assert running.keep_alive(first) is None
-    result = {"assignments": {}, "unplaced": [], "cost": {"penalty": 0}, "stopped": ""}
+    result = {"assignments": {}, "unplaced": [], "cost": {"penalty": 0}, "stopped": "", "seed": 0}
     assert running.finish(first, result, None) is False
     assert documents.read(run, RunDocument.Role.RESULT) is None
     assert running.finish(second, result, None) is True
