@@ -19,7 +19,7 @@ from apps.planning.states import AGREED, RunState
 from apps.planning.verdicts import judged_once
 from apps.publishing.changes import since_before
 from apps.publishing.queries import standing_edition_of, standing_editions, standing_lines
-from apps.registry.queries import carriers_of, registrations_of
+from apps.registry.queries import carriers_of, registrations_of, with_open_settings
 from apps.registry.states import NOT_PERMITTED, RegistrationState
 
 LEFT_OUT, NOT_PLANNED = "left out", "not planned yet"
@@ -29,7 +29,7 @@ PLACED = ("proposed", "approved", "locked")
 @dataclass
 class Counts:
     """How many lines are in which state, and how many frequencies; `plannable` are accepted but in no plan yet, or were left
-    out by a run that did not know their line as it is now.
+    out by a run that did not know their line as it is now; `spares_left_out` are those left out that are in reserve.
 
     Lines stand as they do on the device list: what the ruleset refuses counts as that and as nothing else. `late`
     lines wait because they came after the deadline.
@@ -38,6 +38,7 @@ class Counts:
     lines: Counter[str] = field(default_factory=Counter)
     frequencies: Counter[str] = field(default_factory=Counter)
     plannable: int = 0
+    spares_left_out: int = 0
     late: int = 0
 
     @property
@@ -55,6 +56,15 @@ class Counts:
     @property
     def agreed(self) -> int:
         return sum(self.frequencies[state] for state in AGREED)
+
+    @property
+    def no_room_for(self) -> str:
+        """Those left out, and how many of them are spares: «5 frequencies found no room, 2 of them spares»."""
+        number, spares = self.frequencies[LEFT_OUT], self.spares_left_out
+        words = f"{_count(number, 'frequency')} found no room"
+        if spares == number:
+            return f"{words}: {'a spare' if number == 1 else 'all of them spares'}"
+        return f"{words}, {spares} of them {'a spare' if spares == 1 else 'spares'}" if spares else words
 
 
 @dataclass(frozen=True)
@@ -109,6 +119,7 @@ class Standing:
             self.total.lines += counts.lines
             self.total.frequencies += counts.frequencies
             self.total.plannable += counts.plannable
+            self.total.spares_left_out += counts.spares_left_out
             self.total.late += counts.late
         self.editions = {code: edition.number for code, edition in standing_editions(actor.event).items()}
         self.published = self._count_published()
@@ -140,11 +151,13 @@ class Standing:
         rows = carriers_of(self.actor).order_by().annotate(stands=state)
         changed = Count("pk", filter=Q(registration__updated_at__gt=F("left_out__run__created_at")))
         grouped = rows.values_list("registration__department", "registration__state", "stands").annotate(
-            number=Count("pk"), changed=changed
+            number=Count("pk"), changed=changed, spares=Count("spare_of")
         )
-        for department, line_state, stands, number, since in grouped:
+        for department, line_state, stands, number, since, spares in grouped:
             counts = self.by_department[department]
             counts.frequencies[stands] += number
+            if stands == LEFT_OUT:
+                counts.spares_left_out += spares
             if line_state == RegistrationState.ACCEPTED:
                 counts.plannable += number if stands == NOT_PLANNED else since if stands == LEFT_OUT else 0
 
@@ -305,9 +318,9 @@ class Standing:
             yield Task(
                 f"{wait}: new, or changed since the last.", "Start a run", self.address("planning:runs")
             )
-        if number := frequencies[LEFT_OUT]:
+        if frequencies[LEFT_OUT]:
             yield Task(
-                f"{_count(number, 'frequency')} found no room.", "See why, and what would place them",
+                f"{self.total.no_room_for}.", "See why, and what would place them",
                 self.address("planning:remedies"), urgent=True,
             )  # fmt: skip
         if number := frequencies["proposed"]:
@@ -353,14 +366,19 @@ class Standing:
                         urgent=True,
                     )
                 )
-        if number := self.total.frequencies[LEFT_OUT]:
+        if self.total.frequencies[LEFT_OUT]:
             tasks.append(
                 Task(
-                    f"{_count(number, 'frequency')} of yours found no room.",
+                    f"Of yours, {self.total.no_room_for}.",
                     "See why",
                     self.frequencies_address(LEFT_OUT),
                 )
             )
+        open_lines = registrations_of(self.actor).exclude(state=RegistrationState.WITHDRAWN)
+        if number := with_open_settings(open_lines).count():
+            whose = f"On the {'sheets' if number > 1 else 'sheet'} of {_count(number, 'line')} settings are still empty"
+            text = f"{whose}: what must match at both ends."
+            tasks.append(Task(text, "Fill them in", self.address("planning:devices", sheet="open")))
         for row in self.rows():
             if row.edition is not None:
                 text = f"The sheet of {row.department.name} is out: edition {row.edition}.{self._moved_on_it(row)}"

@@ -158,14 +158,20 @@ class SharedReason:
 
     @property
     def whom(self) -> str:
-        return some_of(len(self.rows), self.of)
+        return some_of(len(self.rows), self.of, sum(row.carrier.spare_of_id is not None for row in self.rows))
 
 
-def some_of(count: int, of: int) -> str:
-    """«all 4 carriers», «3 of 4 carriers», «its carrier»."""
-    if count < of:
-        return f"{count} of {of} carriers"
-    return f"all {of} carriers" if of > 1 else "its carrier"
+def some_of(count: int, of: int, spares: int) -> str:
+    """«all 4 carriers», «3 of 4 carriers, 1 of them a spare», «1 of 4 carriers, a spare», «its carrier»."""
+    if count == of:
+        words = f"all {of} carriers" if of > 1 else "its carrier"
+    else:
+        words = f"{count} of {of} carriers"
+    if not spares:
+        return words
+    if spares == count:
+        return f"{words}, {'a spare' if count == 1 else 'all spares'}"
+    return f"{words}, {spares} of them {'a spare' if spares == 1 else 'spares'}"
 
 
 def shared_reasons(rows: Iterable[PlanRow], sizes: Mapping[int, int]) -> list[SharedReason]:

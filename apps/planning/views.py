@@ -97,8 +97,7 @@ def rows_by_registration(actor: Actor, registrations: Iterable[Registration]) ->
 
 def missing_from(registration: Registration) -> list[str]:
     """What its department still has to fill in before a sheet is complete."""
-    names = [] if registration.contact else ["contact"]
-    return names + [name for name in registration.kind.settings if not registration.settings.get(name)]
+    return [*([] if registration.contact else ["contact"]), *registration.open_settings]
 
 
 class Device(registry_pages.Device):
@@ -294,10 +293,11 @@ class Missed:
     causes: list[str]
     of: int
     codes: list[str] = field(default_factory=list)
+    spares: int = 0
 
     @property
     def whom(self) -> str:
-        return queries.some_of(len(self.codes), self.of)
+        return queries.some_of(len(self.codes), self.of, self.spares)
 
 
 class RunPage(EventPage):
@@ -338,7 +338,9 @@ class RunPage(EventPage):
             causes = [cause_in_words(cause) for cause in told]
             line = carrier.registration if carrier else None
             missed = Missed(line, causes, sizes.get(line.pk, 1) if line else 1)
-            found.setdefault((line.pk, *causes) if line else (code,), missed).codes.append(code)
+            missed = found.setdefault((line.pk, *causes) if line else (code,), missed)
+            missed.codes.append(code)
+            missed.spares += carrier is not None and carrier.spare_of_id is not None
         return list(found.values())
 
     def proposal(self, run: Run) -> dict[str, Any]:

@@ -20,8 +20,11 @@ from apps.events.models import Department, Event, Person
 from apps.events.rules import refusal_to_coordinate
 from apps.journal import actions as journal
 from apps.journal.models import Entry
+from apps.planning import actions as planning
 from apps.planning import verdicts
+from apps.planning.actions import Selection
 from apps.planning.margins import standing_margins
+from apps.planning.states import AssignmentState
 from apps.publishing import freezing, queries, reaching, signing, turns
 from apps.publishing.models import Delivery, Edition, EditionLine, Hook, Mailbox
 from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, PUBLISHED, TRIAL, Topic
@@ -33,16 +36,28 @@ MOST_HOOKS = 20  # of one event or department
 
 
 def publish(
-    *, actor: Actor, note: str = "", department: Department | None = None, seen: str | None = None
+    *,
+    actor: Actor,
+    note: str = "",
+    department: Department | None = None,
+    seen: str | None = None,
+    lock: bool = False,
 ) -> Edition:
     """Freeze what is agreed into the next edition, for everybody or for one department."""
-    return publish_parts(actor=actor, parts=[department], note=note, seen=seen)[0]
+    return publish_parts(actor=actor, parts=[department], note=note, seen=seen, lock=lock)[0]
 
 
 def publish_parts(
-    *, actor: Actor, parts: Sequence[Department | None], note: str = "", seen: str | None = None
+    *,
+    actor: Actor,
+    parts: Sequence[Department | None],
+    note: str = "",
+    seen: str | None = None,
+    lock: bool = False,
 ) -> list[Edition]:
     """Freeze what is agreed into an edition for each of `parts` (None: for everybody), all of them or none.
+
+    With `lock` what goes out is locked in the same act, so that no run moves what stands on paper.
 
     The exact plan is recounted first. Raises Conflict with every breach under which no coordinator's signature stands,
     when there is nothing agreed to publish, and when the plan is not the one of the digest `seen` any more.
@@ -65,13 +80,21 @@ def publish_parts(
                 [breach.as_dict() for breach in standing],
                 "breaches",
             )
-        return [_freeze(actor, event, part, note, counted) for part in parts]
+        margins = standing_margins(event, freezing.agreed_frequencies(event))
+        for part in parts if lock else ():
+            whose = {"department": part.code} if part else {}
+            planning.lock(
+                actor=actor, selection=Selection(filter={**whose, "state": AssignmentState.APPROVED})
+            )
+        event.refresh_from_db(fields=["revision"])  # locking raises it
+        return [_freeze(actor, event, part, note, freezing.Counted(counted, margins)) for part in parts]
 
 
 def _freeze(
-    actor: Actor, event: Event, department: Department | None, note: str, counted: verdicts.Recount
+    actor: Actor, event: Event, department: Department | None, note: str, model: freezing.Counted
 ) -> Edition:
-    lines = freezing.lines_of(actor, department, counted)
+    counted = model.recount
+    lines = freezing.lines_of(actor, department, model)
     if not any(line["frequency_hz"] and line["department"] for line in lines):
         whose = f" of {department.name}" if department else ""
         raise Conflict(f"Nothing{whose} is approved yet; approve assignments first.")

@@ -44,6 +44,9 @@ class EditionFilter(PageFilter):
 class PublishSerializer(Strict):
     note = serializers.CharField(required=False, allow_blank=True, default="")
     department = serializers.CharField(required=False, help_text="code; absent: the whole event")
+    lock = serializers.BooleanField(
+        required=False, default=False, help_text="lock what goes out, so that no run moves it any more"
+    )
 
 
 class EditionList(EventView):
@@ -73,7 +76,9 @@ class EditionList(EventView):
             department = departments_of(self.actor).filter(code=code).first()
             if department is None:
                 raise Faulty([Fault(0, "department", code, "There is no such department.")])
-        edition = actions.publish(actor=self.actor, note=given["note"], department=department)
+        edition = actions.publish(
+            actor=self.actor, note=given["note"], department=department, lock=given["lock"]
+        )
         where = reverse("api:edition", args=[slug, edition.number], request=request)
         return Response(
             EditionSerializer(edition, context={"actor": self.actor}).data,

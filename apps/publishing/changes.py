@@ -91,9 +91,10 @@ def since_before(actor: Actor, edition: Edition, department: str) -> Since | Non
     return since(before.number, old, new, ZoneInfo(actor.event.timezone))
 
 
-def departments_changed(actor: Actor) -> set[str]:
-    """Codes of the departments on whose sheets a new edition of everybody would change something that matters."""
+def since_now(actor: Actor) -> dict[str, Since]:
+    """What the sheet of each department that holds one would tell as changed if everybody's were published now."""
     zone = ZoneInfo(actor.event.timezone)
+    standing = queries.standing_editions(actor.event)
     before: dict[str, list[SheetLine]] = defaultdict(list)
     after: dict[str, list[SheetLine]] = defaultdict(list)
     for stored in queries.standing_lines(actor).exclude(department=""):
@@ -101,7 +102,12 @@ def departments_changed(actor: Actor) -> set[str]:
     for content in freezing.lines_of(actor):
         if content["department"]:
             after[content["department"]].append(queries.line_of(content))
-    return {code for code in before.keys() | after.keys() if since(0, before[code], after[code], zone).words}
+    return {
+        code: since(edition.number, before[code], after[code], zone)
+        for code in before.keys() | after.keys()
+        for edition in [standing.get(code) or standing.get("")]
+        if edition
+    }
 
 
 def _frequency(line: SheetLine) -> str:

@@ -1,11 +1,9 @@
 """The plan against what its readers hold on paper: what is new, moved or gone since the last edition."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from apps.events.actors import Actor
 from apps.planning.queries import PlanRow
-from apps.planning.states import AGREED
 from apps.publishing.queries import standing_lines
 
 NEW, MOVED, GONE, SAME, NEVER = "new", "moved", "gone", "as published", "not published yet"
@@ -42,38 +40,3 @@ def difference(row: PlanRow, held: Published) -> str:
     if old == now:
         return SAME
     return NEW if old is None else GONE if now is None else MOVED
-
-
-@dataclass(frozen=True)
-class Change:
-    """One carrier of a department that a new edition would change."""
-
-    carrier: str
-    label: str
-    zone: str
-    word: str
-    old_hz: int | None
-    new_hz: int | None
-
-
-def changes_by_department(rows: Iterable[PlanRow], held: Published) -> dict[str, list[Change]]:
-    """What publishing now would change, for whom: agreed rows count, others have no frequency. Codes of departments."""
-    found: dict[str, list[Change]] = {}
-    there = set()
-    for row in rows:
-        registration = row.carrier.registration
-        code = row.carrier.code
-        there.add(code)
-        changes = found.setdefault(registration.department.code, [])
-        agreed = row.assignment is not None and row.assignment.state in AGREED
-        new = row.assignment.frequency_hz if row.assignment is not None and agreed else None
-        old = held.frequencies.get(code)
-        if old != new:
-            word = NEW if old is None else GONE if new is None else MOVED
-            changes.append(Change(code, registration.label, registration.zone.name, word, old, new))
-    for code, old in held.frequencies.items():
-        if code not in there and old is not None:
-            found.setdefault(held.departments[code], []).append(
-                Change(code, "withdrawn", "", GONE, old, None)
-            )
-    return found

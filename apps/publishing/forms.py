@@ -47,6 +47,7 @@ class PublishForm(forms.Form):
     note = forms.CharField(
         required=False, widget=forms.Textarea({"rows": 2}), help_text="Stands on every sheet of this edition."
     )
+    lock = forms.BooleanField(required=False)
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -2,7 +2,7 @@
 
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event
-from apps.planning.margins import standing_margins
+from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment
 from apps.planning.outlook import expectation, outlook
 from apps.planning.queries import PlanRow, Redaction, plan_rows
@@ -30,15 +30,22 @@ from apps.spectrum.rulesets import Ruleset, ruleset
 OUTSIDER = "outsider"
 
 
+@dataclass(frozen=True)
+class Counted:
+    """What the model says of what is agreed: the rules that it breaks, and the margins that are left."""
+
+    recount: Recount
+    margins: Mapping[str, Margin]
+
+
 def lines_of(
-    actor: Actor, department: Department | None = None, counted: Recount | None = None
+    actor: Actor, department: Department | None = None, counted: Counted | None = None
 ) -> list[dict[str, Any]]:
     """One line per unit of the event or of one department, in the order of zone and carrier; outsiders at the end.
 
     A carrier that nobody agreed to yet, that was left out or is not permitted here, stands with its reason and
-    without a frequency: it must stay off. `counted` is the recount of what is agreed: what is signed for in it stands
-    on the lines of all that it concerns, in the words that each department may read. Without it the lines hold what
-    people set and nothing of the model, which is enough, and quick, to see what would change.
+    without a frequency: it must stay off. `counted` speaks of what is agreed: what is signed for in it stands on the
+    lines of all that it concerns, in the words that each department may read. Without it the lines hold what people set and nothing of the model, which is enough, and quick, to see what would change.
     """
     event, law = actor.event, ruleset(actor.event.ruleset)
     carriers = carriers_of(actor).prefetch_related("units", "registration__kind__roles")
@@ -57,8 +64,8 @@ def lines_of(
             )
     papers = _Papers(event)
     near = Neighbours(event)
-    left_over = standing_margins(event, agreed_frequencies(event)) if counted else {}
-    accepted = Accepted(event, counted, eyes) if counted else None
+    left_over = counted.margins if counted else {}
+    accepted = Accepted(event, counted.recount, eyes) if counted else None
     found = [
         {
             **line,

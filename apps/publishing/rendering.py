@@ -246,7 +246,7 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
     facts = [
         ("On the air", hours(line, zone)),
         ("Batteries", escape(batteries_of(line, zone))),
-        ("Spare", "<br/>".join(map(escape, line.spares)) or "none"),
+        ("Spare", escape(line.in_reserve) or "<br/>".join(map(escape, line.spares)) or "none"),
         ("Beware of", "<br/>".join(map(escape, line.beware)) or "nobody near"),
         ("What to expect", _expected(line)),
         ("Contact", escape(line.contact)),
@@ -478,7 +478,7 @@ def _settings(line: SheetLine) -> str:
 
 def _spare(line: SheetLine) -> str:
     if line.spare_of:
-        return f"▷ spare for {escape(line.spare_of)}"
+        return f"▷ {escape(line.in_reserve)}"
     return "<br/>".join(f"▷ spare {escape(spare)}" for spare in line.spares)
 
 

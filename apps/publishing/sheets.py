@@ -67,6 +67,11 @@ class SheetLine:
     outlook: str = ""
     accepted: tuple[str, ...] = ()
 
+    @property
+    def in_reserve(self) -> str:
+        """Whom a spare serves, and that it is not on the air beside it; empty for all others."""
+        return f"spare for {self.spare_of}: stays off until it is needed" if self.spare_of else ""
+
 
 @dataclass(frozen=True)
 class Since:

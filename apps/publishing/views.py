@@ -40,6 +40,7 @@ from apps.publishing.actions import concerns_any, publish_parts
 from apps.publishing.differences import Published
 from apps.publishing.forms import PublishForm, ReviewFilter
 from apps.publishing.models import Edition
+from apps.publishing.sheets import Since
 from apps.registry import batching
 from apps.registry.forms import ReasonForm
 from apps.registry.models import Registration
@@ -315,7 +316,12 @@ class Publish(EventPage):
     @cached_property
     def changed_sheets(self) -> set[str] | None:
         """Codes of the departments for whom publishing would change something; None before the first edition."""
-        return changes.departments_changed(self.actor) if self.event.editions.exists() else None
+        return {code for code, since in self.since_now.items() if since.words} if self.since_now else None
+
+    @cached_property
+    def since_now(self) -> dict[str, Since]:
+        """What each department that holds a sheet would find changed on a new one."""
+        return changes.since_now(self.actor) if self.event.editions.exists() else {}
 
     def asked(self, form: PublishForm) -> HttpResponse:
         """The question before the act: who gets new paper, what must stay off on it, and whether anything is in the way."""
@@ -337,6 +343,9 @@ class Publish(EventPage):
             whole=form.parts == [None], signed=[row for row in counted.signed if concerns_any(row[0], form.parts)],
             readers=len({row.carrier.registration.department_id for row in rows}),
             numbers=in_a_row(range(first, first + len(form.parts))),
+            approved=sum(row.state == AssignmentState.APPROVED for row in on),
+            changes=sum(len(since.words) for code, since in self.since_now.items() if code in codes),
+            open_lines=lines_with_open_settings(on),
         )  # fmt: skip
 
     def publish(self, form: PublishForm) -> list[Edition]:
@@ -345,16 +354,16 @@ class Publish(EventPage):
         if not seen:
             raise Faulty([Fault(0, "seen", "", "Open the page again, look at what changes, then publish.")])
         return publish_parts(
-            actor=self.actor, note=form.cleaned_data["note"].strip(), parts=form.parts, seen=seen
-        )
+            actor=self.actor, note=form.cleaned_data["note"].strip(), parts=form.parts, seen=seen,
+            lock=form.cleaned_data["lock"],
+        )  # fmt: skip
 
     def shown(self, form: PublishForm, *, refused: bool = False) -> HttpResponse:
         """The page; after an attempt that was `refused`, it says so first."""
         parts = form.parts or [None]
         judged = verdicts.judge(self.event)
         rows = plan_rows(self.actor)
-        held = differences.published(self.actor)
-        moved = differences.changes_by_department(rows, held)
+        agreed = Counter(row.carrier.registration.department.code for row in rows if row.state in AGREED)
         waiting = Counter(row.state for row in rows if row.state not in AGREED)
         proposed = Counter(
             row.carrier.registration.department.code for row in rows if row.state == AssignmentState.PROPOSED
@@ -366,12 +375,13 @@ class Publish(EventPage):
             standing=[breach for breach in judged.agreed.standing if concerns_any(breach, parts)],
             signed=[row for row in judged.agreed.signed if concerns_any(row[0], parts)],
             whole=parts == [None], waiting=sorted(waiting.items()), breaking=judged.proposed_that_break,
-            agreed=len(rows) - waiting.total(), refused=refusal_to_coordinate(self.actor),
+            agreed=agreed.total(), refused=refusal_to_coordinate(self.actor),
             last=self.event.editions.order_by("-number").first(), proposed=proposed.total(),
             changed=[row.name for row in form.known if row.code in changed],
+            open_lines=lines_with_open_settings(row for row in rows if row.state in AGREED),
+            approved=sum(row.state == AssignmentState.APPROVED for row in rows),
             departments=[
-                Reader(row, moved.get(row.code, []), row.code in changed, proposed[row.code],
-                       held.editions.get(row.code), row.code in ticked)
+                Reader(row, self.since_now.get(row.code), agreed[row.code], proposed[row.code], row.code in ticked)
                 for row in form.known
             ],
         )  # fmt: skip
@@ -379,16 +389,21 @@ class Publish(EventPage):
 
 @dataclass(frozen=True)
 class Reader:
-    """A department on the page: what a new edition would change for it, and what waits and is no part of it.
+    """A department on the page: what its sheet of a new edition would tell as changed, and what waits and is no part of it.
 
-    `sheet_changes` also where no frequency does: hours, settings or power. `edition`: the number that it holds."""
+    `since`: None where it holds no sheet yet; `agreed`: how many frequencies its sheet would hold."""
 
     department: Department
-    changes: list[differences.Change]
-    sheet_changes: bool
+    since: Since | None
+    agreed: int
     proposed: int
-    edition: int | None
     ticked: bool
+
+
+def lines_with_open_settings(rows: Iterable[PlanRow]) -> list[Registration]:
+    """The lines of these carriers on whose sheets room would be left for settings that nobody has filled in."""
+    lines = {row.carrier.registration_id: row.carrier.registration for row in rows}
+    return [line for line in lines.values() if line.open_settings]
 
 
 def in_a_row(numbers: Iterable[int]) -> str:

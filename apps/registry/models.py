@@ -253,6 +253,11 @@ class Registration(models.Model):
         return [(self.starts_at, self.ends_at)] if self.starts_at and self.ends_at else []
 
     @property
+    def open_settings(self) -> list[str]:
+        """What its kind asks to match at both ends and nobody has filled in: sheets leave room for it."""
+        return [name for name in self.kind.settings if not self.settings.get(name)]
+
+    @property
     def standing(self) -> str:
         """Its state in one word for people: what the ruleset refuses stands as such while it is still asked for."""
         asked_for = self.state in (RegistrationState.SUBMITTED, RegistrationState.ACCEPTED)

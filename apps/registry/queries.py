@@ -75,7 +75,8 @@ BY_CODE = ("department", "zone", "kind")
 
 
 def registrations_matching(actor: Actor, filters: Mapping[str, str]) -> QuerySet[Registration]:
-    """What the filters of a page leave: department, zone and kind by code, state, and `text` in names and notes.
+    """What the filters of a page leave: department, zone and kind by code, state, `text` in names and notes, and with
+    `sheet` those of which something is still to be filled in for it.
 
     Withdrawn lines show only when they are asked for.
     """
@@ -105,7 +106,12 @@ def registrations_matching(actor: Actor, filters: Mapping[str, str]) -> QuerySet
             | Q(kind__name__icontains=word)
             | Q(kind__words__icontains=word)
         )
-    return found
+    return with_open_settings(found) if filters.get("sheet") else found
+
+
+def with_open_settings(found: QuerySet[Registration]) -> QuerySet[Registration]:
+    """Those lines whose sheets would leave room for settings that nobody has filled in. One query to find them."""
+    return found.filter(pk__in=[line.pk for line in found.filter(kind__assigned=True) if line.open_settings])
 
 
 def uploads_of(actor: Actor, sort: str = Upload.Sort.LIST) -> QuerySet[Upload]:

@@ -125,6 +125,8 @@ def test_what_needs_a_coordinator_next(site: Site) -> None:
         "1 frequency is approved but may still be moved",
     ):
         assert text in page, text
+    Carrier.objects.filter(code="AUD-004").update(spare_of=Carrier.objects.get(code="AUD-001"))
+    assert "1 frequency found no room: a spare." in site.browser("coordinator").get(BASE).content.decode()
     publish(actor=site.coordinator)
     page = site.browser("coordinator").get(BASE).content.decode()
     assert "from what people hold" not in page

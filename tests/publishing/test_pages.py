@@ -5,6 +5,8 @@ import re
 import pytest
 from django.http import HttpResponse
 
+from apps.common.errors import Conflict
+from apps.events.models import Event
 from apps.journal.models import Entry
 from apps.planning import actions
 from apps.planning.actions import Selection
@@ -13,6 +15,7 @@ from apps.planning.models import Assignment
 from apps.planning.outlook import outlook
 from apps.publishing.actions import publish
 from apps.publishing.models import Edition
+from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration
 from tests.site import Site, line, make_site, register
 
@@ -323,6 +326,60 @@ def test_publishing_asks_first_and_says_who_gets_what(planned: Site) -> None:
     assert not Edition.objects.exists()
     boss.post(f"{BASE}publish/", given | {"confirmed": "1"})
     assert Edition.objects.get().note == "for the build-up"
+
+
+def test_what_is_only_approved_can_be_locked_in_the_same_act(planned: Site) -> None:
+    agree(planned, "AUD-001", "VID-001")
+    agree(planned, "AUD-002", lock=True)
+    boss = planned.browser("coordinator")
+    page = text(boss.get(f"{BASE}publish/"))
+    assert "2 of what is agreed are approved and not locked" in page
+    given = {"note": "", "department": "AUD", "seen": hidden(page, "seen")}
+    assert "Lock the one that is only approved" in text(boss.post(f"{BASE}publish/", given))
+    boss.post(f"{BASE}publish/", given | {"confirmed": "1", "lock": "on"})
+    assert states() == {
+        "AUD-001": "locked", "AUD-002": "locked", "AUD-003": "proposed", "VID-001": "approved",
+    }  # fmt: skip
+    on_air = [row.content for row in Edition.objects.get().lines.all() if row.content["frequency_hz"]]
+    assert {content["status"] for content in on_air} == {"locked"}
+    assert Edition.objects.get().revision == Event.objects.get().revision
+    boss.post(f"{BASE}publish/", given | {"confirmed": "1", "department": "VID"})
+    assert states()["VID-001"] == "approved"  # nobody asked for a lock
+
+
+def test_a_refused_edition_locks_nothing(planned: Site) -> None:
+    agree(planned, "AUD-001")
+    place(planned, "AUD-002", 480_100_000)
+    agree(planned, "AUD-002")
+    with pytest.raises(Conflict):
+        publish(actor=planned.coordinator, lock=True)
+    assert set(states().values()) == {"approved", "proposed"}
+
+
+def test_settings_that_nobody_filled_in_are_named_before_they_go_out(planned: Site) -> None:
+    registry.change(
+        actor=planned.lead,
+        registration=Registration.objects.get(department__code="AUD"),
+        values={"settings": {"pairing key": ""}},
+    )
+    agree(planned, "AUD-001", "VID-001")
+    line = Registration.objects.get(department__code="AUD")
+    assert line.open_settings == ["pairing key"]
+    boss = planned.browser("coordinator")
+    page = text(boss.get(f"{BASE}publish/"))
+    assert (
+        "Would stand empty on the sheets" in page and f'href="{BASE}devices/{line.pk}/#id_settings"' in page
+    )
+    given = {"note": "", "department": EVERYBODY, "seen": hidden(page, "seen")}
+    assert "settings still to be filled in" in text(boss.post(f"{BASE}publish/", given))
+    lead = planned.browser("lead")
+    assert "settings are still empty" in text(lead.get(BASE)) and "devices/?sheet=open" in text(
+        lead.get(BASE)
+    )
+    assert line.label in text(lead.get(f"{BASE}devices/?sheet=open"))
+    registry.change(actor=planned.lead, registration=line, values={"settings": {"pairing key": "17"}})
+    assert "settings are still empty" not in text(lead.get(BASE))
+    assert "No line fits these filters" in text(lead.get(f"{BASE}devices/?sheet=open"))
 
 
 def test_agreeing_says_what_speaks_against_it(planned: Site) -> None:

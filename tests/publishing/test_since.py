@@ -107,6 +107,41 @@ def test_publishing_begins_with_the_departments_that_have_something_new(twice: S
     assert chosen() == ["VID"]  # another setting is news as well as another frequency
     page = html.unescape(boss.get(f"{BASE}publish/").content.decode())
     assert "What is agreed changes the sheets of Video." in page
-    assert "<strong>Video</strong>: no frequency changes, but the sheet does" in page
+    assert "<strong>Video</strong>: 1 change" in page
     place(twice, "AUD-001", 483_100_000)
     assert chosen() == ["AUD", "VID"]
+
+
+def test_publishing_lists_what_the_sheet_will_list(twice: Site) -> None:
+    """Frequencies, settings, spares and hours alike: one way of counting, before the act and after it."""
+    line_of = Registration.objects.get
+    registry.change(
+        actor=twice.lead, registration=line_of(label="vocals"), values={"settings": {"pairing key": "9"}}
+    )
+    registry.change(actor=twice.lead, registration=line_of(label="guitar"), values={"spares": 1})
+    spare = Carrier.objects.get(spare_of__code="AUD-002")
+    place(twice, spare.code, 560_100_000)
+    before = twice.browser("coordinator").get(f"{BASE}publish/")
+    told = {row.department.code: row.since.words for row in before.context["departments"] if row.since}
+    publish(actor=twice.coordinator)
+    since = twice.browser("lead").get(f"{BASE}sheets/AUD/").context["since"]
+    assert told["AUD"] == since.words and told["VID"] == () and len(since.words) == 3
+    page = html.unescape(before.content.decode())
+    assert "<strong>Audio</strong>: 3 changes" in page
+    assert all(words in page for words in since.words)
+
+
+def test_a_spare_says_whom_it_serves_and_that_it_stays_off(twice: Site) -> None:
+    registry.change(
+        actor=twice.lead, registration=Registration.objects.get(label="guitar"), values={"spares": 1}
+    )
+    spare = Carrier.objects.get(spare_of__code="AUD-002")
+    place(twice, spare.code, 560_100_000)
+    publish(actor=twice.coordinator)
+    browser = twice.browser("lead")
+    said = "spare for AUD-002: stays off until it is needed"
+    assert said in browser.get(f"{BASE}sheets/AUD/").content.decode()
+    paper = PdfReader(io.BytesIO(browser.get(f"{BASE}sheets/AUD/sheet.pdf").content))
+    assert said in " ".join(" ".join(page.extract_text() for page in paper.pages).split())
+    unit = spare.units.get()
+    assert said in browser.get(f"/u/{unit.key}/").content.decode()
