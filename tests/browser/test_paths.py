@@ -208,8 +208,17 @@ def test_2_a_coordinator_runs_reviews_and_publishes(browser: Browser, service: S
     page.get_by_label("Note").fill("First edition, for the build-up.")
     page.get_by_role("button", name="Publish…", exact=True).click()
     boss.look()
-    page.get_by_role("button", name="Publish edition 1", exact=True).click()
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.url) if request.method == "POST" else None)
+    # Pressed twice, it is sent once, and says at once that it works.
+    pressed = page.evaluate("""() => {
+        const button = document.querySelector("button[name=confirmed]");
+        button.click(); button.click();
+        return [button.textContent, button.getAttribute("aria-disabled"), document.getElementById("working").textContent];
+    }""")
+    assert pressed == ["Working…", "true", "Working…"]
     expect(page.get_by_role("status")).to_contain_text("Edition 1 is published")
+    assert len(sent) == 1
     boss.look()
     page.locator("main a[href*='/sheets/AUD']").first.click()
     expect(page.get_by_text("AUD-001").first).to_be_visible()

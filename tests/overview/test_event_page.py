@@ -149,7 +149,7 @@ def test_an_empty_event_says_what_to_set_up_first(site: Site) -> None:
 def test_what_needs_a_lead_next(site: Site) -> None:
     browser = site.browser("lead")
     assert "You have registered nothing yet." in browser.get(BASE).content.decode()
-    register(site.lead, line())
+    register(site.lead, line(settings={"pairing key": "7"}))
     assert "Nothing waits for you" in browser.get(BASE).content.decode()
     registry.send_back(actor=site.coordinator, registration=Registration.objects.get(), reason="Which stage?")
     assert "1 line came back to you with a reason" in browser.get(BASE).content.decode()

@@ -43,6 +43,45 @@
     if (event.target.closest("[data-fb-submit]")) { event.target.form.requestSubmit(); }
   });
 
+  /* A form that was sent: its buttons rest and say so, aloud too, until the answer comes; it is not sent twice. */
+  var resting = [];
+  function rest(button, words) {
+    resting.push({ button: button, content: Array.from(button.childNodes) });
+    button.setAttribute("aria-disabled", "true");
+    button.classList.add("disabled");
+    if (words) { button.textContent = words; }
+  }
+  function working(text) {
+    var place = document.getElementById("working");
+    if (place) { place.textContent = text; }
+  }
+  function rested() {
+    resting.splice(0).forEach(function (each) {
+      each.button.removeAttribute("aria-disabled");
+      each.button.classList.remove("disabled");
+      each.button.replaceChildren.apply(each.button, each.content);
+    });
+    document.querySelectorAll("form[data-fb-sent]").forEach(function (form) { form.removeAttribute("data-fb-sent"); });
+    working("");
+  }
+  document.addEventListener("submit", function (event) {
+    var form = event.target;
+    if (event.defaultPrevented) { return; }
+    if (form.hasAttribute("data-fb-sent")) { event.preventDefault(); return; }
+    form.setAttribute("data-fb-sent", "");
+    var pressed = event.submitter || form.querySelector("button:not([type=button])");
+    form.querySelectorAll("button:not([type=button])").forEach(function (button) {
+      rest(button, button === pressed ? "Working…" : "");
+    });
+    working("Working…");
+    window.setTimeout(function () {
+      if (form.hasAttribute("data-fb-sent")) {
+        working("Still working. It goes on while you wait; it need not be sent again.");
+      }
+    }, 6000);
+  });
+  window.addEventListener("pageshow", function (event) { if (event.persisted) { rested(); } });
+
   /* Looking for one of many: Enter or the arrow down goes to the first that was found, instead of sending the form. */
   document.addEventListener("keydown", function (event) {
     var search = event.target.closest("[data-fb-search]");
