@@ -151,7 +151,7 @@ class Standing:
         rows = carriers_of(self.actor).order_by().annotate(stands=state)
         changed = Count("pk", filter=Q(registration__updated_at__gt=F("left_out__run__created_at")))
         grouped = rows.values_list("registration__department", "registration__state", "stands").annotate(
-            number=Count("pk"), changed=changed, spares=Count("spare_of")
+            number=Count("pk"), changed=changed, in_reserve=Count("spare_of")
         )
         for department, line_state, stands, number, since, spares in grouped:
             counts = self.by_department[department]

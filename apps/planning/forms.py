@@ -32,7 +32,8 @@ class RunForm(forms.Form):
     repair = forms.BooleanField(
         label="Move as little as possible",
         required=False,
-        help_text="For a plan that people use already: proposed frequencies stay where they can.",
+        help_text="For a plan that people use already: what is proposed or approved stays where it can. "
+        "What is locked never moves, with or without this.",
     )
 
 

@@ -61,13 +61,14 @@ def _taken(
         return None
     low, high = min(part["low_hz"] for part in anywhere), max(part["high_hz"] for part in anywhere)
     count, apart = len(members), f"{apart_hz / 1e3:g} kHz apart"
-    only = f"the line allows only {_between(line.low_hz, line.high_hz)}"
+    why = f"its line allows only {_between(line.low_hz, line.high_hz)}"
     if fit < count:
-        only += f": of its {count} carriers at most {fit} {'fits' if fit == 1 else 'fit'} there, {apart}"
-    else:
-        only += f", where {fit} would fit {apart} if nobody else were there"
-    why = f"{only}; in {_between(low, high)}, as far as its kind tunes it and it is permitted and free, about {more} would"
-    return {"cause": CAUSE, "why": why, "share": 0.0}
+        why += f", where at most {fit} of its {count} carriers {'fits' if fit == 1 else 'fit'}"
+    detail = (
+        f"in {_between(line.low_hz, line.high_hz)} there is room for {fit}, {apart}, if nobody else were there; "
+        f"in all that its kind can tune here and that is permitted and free ({_between(low, high)}) for about {more}"
+    )
+    return {"cause": CAUSE, "why": why, "detail": detail, "share": 0.0}
 
 
 def _between(low_hz: int | None, high_hz: int | None) -> str:

@@ -13,7 +13,7 @@ from apps.events.models import Event, Role
 from apps.journal.models import Entry
 from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment, FurtherSearch, Inquiry, LeftOut, Run
-from apps.planning.reasons import WITHOUT_SHARE, cause_in_words, in_print, named
+from apps.planning.reasons import WITHOUT_SHARE, cause_in_words, in_print, in_short, named
 from apps.planning.states import AGREED, AssignmentState
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
@@ -111,6 +111,7 @@ def with_agreement(actor: Actor, keys: list[int]) -> int:
     )
 
 
+CAUSES_TOLD = 5
 CHANGED_SINCE = "The line was changed since; the next run tries it again."
 
 
@@ -133,9 +134,8 @@ class PlanRow:
 
     @property
     def why(self) -> str:
-        """The largest causes of being left out, in words; and that they may not hold any more once its line was changed."""
-        told = "; ".join(cause_in_words(cause) for cause in self.blocked_by[:3])
-        told = f"mostly {told}" if len(self.blocked_by) > 3 else told
+        """Why it was left out, in short; and that this may not hold any more once its line was changed."""
+        told = in_short(self.blocked_by)
         return f"{CHANGED_SINCE} Before that: {told}" if self.changed_since else told
 
     @property
@@ -147,40 +147,60 @@ class PlanRow:
 
 @dataclass(frozen=True)
 class SharedReason:
-    """Carriers of one line that are left out for the same reason; `of` says how many the line has."""
+    """Carriers of one line that are left out for the same reason in short; `of` says how many the line has."""
 
     rows: list[PlanRow]
     of: int
+    why: str
 
     @property
-    def why(self) -> str:
-        return self.rows[0].why
+    def line(self) -> Registration:
+        return self.rows[0].carrier.registration
+
+    @property
+    def codes(self) -> list[str]:
+        return [row.carrier.code for row in self.rows]
 
     @property
     def whom(self) -> str:
-        return some_of(len(self.rows), self.of, sum(row.carrier.spare_of_id is not None for row in self.rows))
+        """«all 4 carriers», «3 of 4 carriers, 1 of them a spare», «1 of 4 carriers, a spare», «its carrier»."""
+        count, spares = len(self.rows), sum(row.carrier.spare_of_id is not None for row in self.rows)
+        words = f"{count} of {self.of} carriers"
+        if count == self.of:
+            words = f"all {count} carriers" if count > 1 else "its carrier"
+        if not spares:
+            return words
+        if spares == count:
+            return f"{words}, {'a spare' if count == 1 else 'all spares'}"
+        return f"{words}, {spares} of them {'a spare' if spares == 1 else 'spares'}"
+
+    @property
+    def limited(self) -> bool:
+        """Whether its line's own limits are among the causes, which its department can widen itself."""
+        return any(cause["cause"] == "limits" for cause in self.rows[0].blocked_by)
+
+    @property
+    def details(self) -> list[tuple[list[str], list[str]]]:
+        """The causes one by one, the largest first, with the carriers that they hold for."""
+        alike: dict[tuple[str, ...], list[str]] = {}
+        for row in self.rows:
+            causes = tuple(cause_in_words(cause) for cause in row.blocked_by[:CAUSES_TOLD])
+            alike.setdefault(causes, []).append(row.carrier.code)
+        return [(codes, list(causes)) for causes, codes in alike.items()]
 
 
-def some_of(count: int, of: int, spares: int) -> str:
-    """«all 4 carriers», «3 of 4 carriers, 1 of them a spare», «1 of 4 carriers, a spare», «its carrier»."""
-    if count == of:
-        words = f"all {of} carriers" if of > 1 else "its carrier"
-    else:
-        words = f"{count} of {of} carriers"
-    if not spares:
-        return words
-    if spares == count:
-        return f"{words}, {'a spare' if count == 1 else 'all spares'}"
-    return f"{words}, {spares} of them {'a spare' if spares == 1 else 'spares'}"
+def shared_reasons(
+    rows: Iterable[PlanRow], sizes: Mapping[int, int], *, as_of_run: bool = False
+) -> list[SharedReason]:
+    """Those left out, each reason of a line once, in the order in which they come. `sizes`: {line: its carriers}.
 
-
-def shared_reasons(rows: Iterable[PlanRow], sizes: Mapping[int, int]) -> list[SharedReason]:
-    """Those left out, each reason of a line once, in the order in which they come. `sizes`: {line: its carriers}."""
+    With `as_of_run` what the line has become since is nothing to them."""
     alike: dict[tuple[int, str], list[PlanRow]] = {}
     for row in rows:
         if row.state == LEFT_OUT:
-            alike.setdefault((row.carrier.registration_id, row.why), []).append(row)
-    return [SharedReason(found, sizes.get(line, len(found))) for (line, _), found in alike.items()]
+            why = in_short(row.blocked_by) if as_of_run else row.why
+            alike.setdefault((row.carrier.registration_id, why), []).append(row)
+    return [SharedReason(found, sizes.get(line, len(found)), why) for (line, why), found in alike.items()]
 
 
 def sizes_of(lines: Iterable[int]) -> dict[int, int]:
@@ -232,7 +252,7 @@ class Answer:
 
     @property
     def room_codes(self) -> list[str]:
-        return [row.carrier.code for group in self.has_room for row in group.rows]
+        return [code for group in self.has_room for code in group.codes]
 
 
 class Redaction:

@@ -1,5 +1,6 @@
 """Why a carrier has no frequency, in words that people read."""
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
@@ -26,6 +27,7 @@ CUT_SHORT: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 # Causes that are no share of what a carrier can tune; they stand first.
 WITHOUT_SHARE = ("limits", "time")
+LEAST_TOLD = 0.005  # of what it can tune; less is named among the details alone
 
 
 def named(names: Iterable[str]) -> str:
@@ -39,12 +41,42 @@ def in_print(family: str) -> str:
     return family.replace("-", "−")
 
 
+# The causes as parts of one sentence about what a carrier can tune.
+PARTS = {
+    "blocked": "occupied",
+    "separation": "too near to others",
+    "product": "hit by intermodulation",
+    "pair": "without a place for its duplex partner",
+    "span": "too far from the rest of its group",
+}
+
+
+def in_short(causes: Iterable[dict[str, Any]]) -> str:
+    """Why a carrier has no frequency, as plainly as it can be said; the causes one by one are the detail behind it."""
+    said, shares = [], Counter[str]()
+    for cause in causes:
+        if cause["cause"] in WITHOUT_SHARE:
+            said.append(str(cause["why"]))
+        else:
+            part = PARTS.get(cause["cause"]) or str(
+                cause.get("why") or CAUSES.get(cause["cause"], cause["cause"])
+            )
+            shares[part] += cause["share"]
+    if set(shares) == {CAUSES["tuning"]}:
+        said.append(CAUSES["tuning"])
+    elif shares:
+        (part, share), *others = shares.most_common(3)
+        rest = "".join(f", {share:.0%} {part}" for part, share in others if share >= LEAST_TOLD)
+        said.append(f"{share:.0%} of what it can tune is {part}{rest}")
+    return "; ".join(said)
+
+
 def cause_in_words(cause: dict[str, Any]) -> str:
     """One cause of being left out with its share of the raster, as people read it."""
     if cause["cause"] == "product" and not cause.get("carriers"):
         return f"intermodulation with several others ({cause['share']:.0%} of what it can tune)"
     if cause["cause"] in WITHOUT_SHARE:
-        return str(cause["why"])
+        return str(cause.get("detail") or cause["why"])
     if cause["cause"] == "band plan":
         return f"{cause['why']} ({cause['share']:.0%} of what it can tune)"
     whom = cause.get("carrier") or cause.get("carriers") or cause.get("blocked") or ""

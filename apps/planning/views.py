@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
@@ -28,7 +28,6 @@ from apps.planning.margins import margin_of, margins_of, margins_of_line
 from apps.planning.models import Acceptance, Inquiry, Run, RunDocument
 from apps.planning.outlook import outlook
 from apps.planning.queries import PlanRow, plan_rows
-from apps.planning.reasons import cause_in_words
 from apps.planning.renewing import Renewed, renew
 from apps.planning.rules import refusal_to_accept, refusal_to_change, refusal_to_inquire
 from apps.planning.states import ACTIVE, RunState
@@ -52,7 +51,6 @@ from apps.registry.views import changes_in_words, file_answer
 
 LINES_A_PAGE = 100
 LINES_NAMED = 200
-CAUSES_SHOWN = 3
 LEFT_BEHIND_SHOWN = 20
 BREACHES_SAID = 3
 
@@ -285,21 +283,6 @@ class Runs(EventPage):
         )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Missed:
-    """Carriers of one line that a run left out for the same causes; no line where they were withdrawn since."""
-
-    line: Registration | None
-    causes: list[str]
-    of: int
-    codes: list[str] = field(default_factory=list)
-    spares: int = 0
-
-    @property
-    def whom(self) -> str:
-        return queries.some_of(len(self.codes), self.of, self.spares)
-
-
 class RunPage(EventPage):
     """One run: how far, how good, what is left out and why; stop it, or take its proposal into the plan."""
 
@@ -319,29 +302,26 @@ class RunPage(EventPage):
         if run.state in (RunState.DONE, RunState.CANCELLED):
             result = documents.read(run, RunDocument.Role.RESULT)
             if result is not None:
-                more |= {"left_out": self.left_out(run, result), "has_result": True}
+                more |= {**self.left_out(run, result), "has_result": True}
                 if run.adopted_at is None:
                     more |= self.proposal(run)
         return self.render(run=run, refused=refusal_to_coordinate(self.actor), **more)
 
-    def left_out(self, run: Run, result: dict[str, Any]) -> list["Missed"]:
-        """Who was left out, each reason of a line once."""
+    def left_out(self, run: Run, result: dict[str, Any]) -> dict[str, Any]:
+        """Who was left out, each reason of a line once; and which of them were withdrawn since."""
         reasons = adopting.left_out_by(run, result)
-        codes = list(reasons)
-        known = {carrier.code: carrier for carrier in carriers_of(self.actor).filter(code__in=codes)}
+        known = {carrier.code: carrier for carrier in carriers_of(self.actor).filter(code__in=reasons)}
         sizes = queries.sizes_of(carrier.registration_id for carrier in known.values())
         eyes = queries.Redaction(self.actor)
-        found: dict[tuple[Any, ...], Missed] = {}
-        for code, blocked_by in reasons.items():
-            carrier = known.get(code)
-            told = eyes.reasons(carrier, blocked_by)[:CAUSES_SHOWN] if carrier else []
-            causes = [cause_in_words(cause) for cause in told]
-            line = carrier.registration if carrier else None
-            missed = Missed(line, causes, sizes.get(line.pk, 1) if line else 1)
-            missed = found.setdefault((line.pk, *causes) if line else (code,), missed)
-            missed.codes.append(code)
-            missed.spares += carrier is not None and carrier.spare_of_id is not None
-        return list(found.values())
+        rows = [
+            PlanRow(known[code], None, eyes.reasons(known[code], blocked_by))
+            for code, blocked_by in reasons.items()
+            if code in known
+        ]
+        return {
+            "left_out": queries.shared_reasons(rows, sizes, as_of_run=True),
+            "gone_since": [code for code in reasons if code not in known],
+        }
 
     def proposal(self, run: Run) -> dict[str, Any]:
         proposal = adopting.proposal_of(run)
@@ -523,7 +503,7 @@ class Frequency(EventPage):
             margin=margin, outlook=outlook(margin) if margin else "",
             disturbed_by=queries.Redaction(self.actor).disturbed_by(margin) if margin else [],
             row=row, form=form, status=status, refused=refusal_to_change(self.actor, row.assignment),
-            causes=[cause_in_words(cause) for cause in row.blocked_by[:CAUSES_SHOWN]], own=own, **more,
+            reasons=queries.shared_reasons([row], {row.carrier.registration_id: 1}), own=own, **more,
         )  # fmt: skip
 
 

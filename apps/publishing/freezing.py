@@ -14,7 +14,7 @@ from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment
 from apps.planning.outlook import expectation, outlook
 from apps.planning.queries import PlanRow, Redaction, plan_rows
-from apps.planning.reasons import cause_in_words
+from apps.planning.reasons import in_short
 from apps.planning.snapshot import zones_in_earshot
 from apps.planning.states import AGREED
 from apps.planning.verdicts import Breach, Recount
@@ -45,7 +45,8 @@ def lines_of(
 
     A carrier that nobody agreed to yet, that was left out or is not permitted here, stands with its reason and
     without a frequency: it must stay off. `counted` speaks of what is agreed: what is signed for in it stands on the
-    lines of all that it concerns, in the words that each department may read. Without it the lines hold what people set and nothing of the model, which is enough, and quick, to see what would change.
+    lines of all that it concerns, in the words that each department may read. Without it the lines hold what people
+    set and nothing of the model, which is enough, and quick, to see what would change.
     """
     event, law = actor.event, ruleset(actor.event.ruleset)
     carriers = carriers_of(actor).prefetch_related("units", "registration__kind__roles")
@@ -200,7 +201,7 @@ def _reason(row: PlanRow) -> str:
         return row.assignment.reason if _agreed(row) else "Not agreed by a coordinator yet."
     if not row.blocked_by:
         return "Registered after the last plan; no frequency yet."
-    return "Left out: " + "; ".join(cause_in_words(cause) for cause in row.blocked_by[:3]) + "."
+    return f"Left out: {in_short(row.blocked_by)}."
 
 
 class _Papers:

@@ -26,7 +26,6 @@ from apps.planning.outlook import outlook
 from apps.planning.queries import (
     LEFT_OUT,
     PlanRow,
-    SharedReason,
     changed_by_run,
     coordinators_of,
     plan_rows,
@@ -131,23 +130,15 @@ class Review(ReviewPage):
         page = Paginator(rows, ROWS_A_PAGE).get_page(request.GET.get("page"))
         left = [shown.row for shown in page if shown.row.state == LEFT_OUT]
         sizes = sizes_of(row.carrier.registration_id for row in left) if left else {}
+        reasons = shared_reasons(left, sizes)
         return self.render(
-            reasons=_told_once(shared_reasons(left, sizes)),
+            reasons={reason.codes[0]: reason for reason in reasons},
+            same_as={code: reason.codes[0] for reason in reasons for code in reason.codes[1:]},
             form=form, page=page, filtered=bool(form.chosen() or request.GET.get("run")), everything=everything,
             run=whole_number(request.GET.get("run", "")), coordinators=coordinators_of(self.actor),
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
             refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
-
-
-def _told_once(reasons: Iterable[SharedReason]) -> dict[str, str]:
-    """{carrier: why it was left out}, in full at the first of a line; the others of the page point to that one."""
-    told: dict[str, str] = {}
-    for reason in reasons:
-        first, *others = (row.carrier.code for row in reason.rows)
-        told[first] = f"{reason.whom}: {reason.why}" if others else reason.why
-        told |= dict.fromkeys(others, f"for the same reason as {first}")
-    return told
 
 
 class Decide(ReviewPage):

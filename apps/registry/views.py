@@ -361,7 +361,7 @@ class DeviceHelp(LinePage):
     """The help beside the form, for what is typed so far; what is typed is kept, in case the browser closes."""
 
     refusal = staticmethod(refusal_to_register)
-    template = "registry/guidance.html"
+    template = "registry/help.html"
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         key = whole_number(request.GET.get("line", ""))

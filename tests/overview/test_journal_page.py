@@ -45,6 +45,23 @@ def test_the_verb_tells_a_new_line_from_a_changed_one(site: Site) -> None:
     assert sorted(verbs) == ["registered", "registered and changed", "sent back", "submitted again"]
 
 
+@pytest.mark.parametrize(
+    ("verb", "subject", "words"),
+    [
+        ("ended the run as done", "run 3", "finished"),
+        ("ended the run as cancelled", "run 3", "broke off"),
+        ("asked for a run", "run 3", "asked for"),
+        ("stopped the inquiry", "inquiry 2", "stopped"),
+        ("answered a report", "report 4", "answered"),
+        ("asked what would place those left out", "inquiry 2", "asked what would place those left out"),
+        ("added the zone", "main", "added the zone"),
+        ("published", "edition 1", "published"),
+    ],
+)
+def test_an_entry_reads_as_a_sentence(verb: str, subject: str, words: str) -> None:
+    assert told(Entry(verb=verb, subject=subject, changes={})).deed == words
+
+
 def test_values_in_words() -> None:
     changes = {
         "x": {

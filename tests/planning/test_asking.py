@@ -166,7 +166,7 @@ def test_who_has_room_by_now_needs_no_remedy_and_is_not_counted_among_those_with
     assert "AUD-003 has room by now" in text(answer) and "1 of 1" in text(answer)
     said = answer.context["answer"]
     groups = (said.has_room, said.helped, said.stuck, said.not_asked)
-    told = [[row.carrier.code for group in found for row in group.rows] for found in groups]
+    told = [[code for group in found for code in group.codes] for found in groups]
     assert told == [["AUD-003"], ["AUD-002"], [], []]
 
 

@@ -8,7 +8,7 @@ import pytest
 from apps.planning.adopting import left_out_by
 from apps.planning.models import LeftOut, Run
 from apps.planning.queries import Redaction
-from apps.planning.reasons import cause_in_words
+from apps.planning.reasons import cause_in_words, in_short
 from apps.registry import tuning
 from apps.registry.models import Carrier
 from apps.spectrum import actions as spectrum
@@ -33,6 +33,21 @@ def test_causes_name_whom_and_how_much() -> None:
     ]  # fmt: skip
     for cause, words in cases:
         assert cause_in_words(cause) == words
+
+
+def test_in_short_shares_are_summed_by_cause_and_what_the_line_itself_sets_comes_first() -> None:
+    near = [{"cause": "separation", "carrier": f"AUD-00{number}", "share": 0.2} for number in range(3)]
+    product = {"cause": "product", "family": "2A-B", "carriers": ["A-1", "B-1"], "share": 0.397}
+    blocked = {"cause": "blocked", "blocked": "channel 30", "share": 0.003}
+    shares = "60% of what it can tune is too near to others, 40% hit by intermodulation"
+    assert in_short([*near, product, blocked]) == shares
+    limits = {"cause": "limits", "why": "its line allows only 582–584 MHz", "detail": "long", "share": 0.0}
+    assert in_short([limits, *near, product]) == f"its line allows only 582–584 MHz; {shares}"
+    assert (
+        in_short([{"cause": "tuning", "share": 1.0}]) == "nothing that it can tune is permitted or free here"
+    )
+    kept = {"cause": "band plan", "why": "470–472 MHz: kept for late arrivals", "share": 1.0}
+    assert in_short([kept]) == "100% of what it can tune is 470–472 MHz: kept for late arrivals"
 
 
 def side_by_side(points: Iterable[int], apart_hz: int) -> int:
@@ -71,13 +86,14 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
     run = ended_run(site)
     left = LeftOut.objects.filter(event=site.event)
     assert left and {row.carrier.registration.label for row in left} == {"lead vocals"}
-    (first,) = {row.blocked_by[0]["why"] for row in left}
+    ((why, detail),) = {(row.blocked_by[0]["why"], row.blocked_by[0]["detail"]) for row in left}
     said = re.fullmatch(
-        r"the line allows only 582–584 MHz: of its 8 carriers at most (\d+) fit there, ([\d.]+) kHz apart; "
-        r"in 470.1–607.9 MHz, as far as its kind tunes it and it is permitted and free, about (\d+) would",
-        first,
+        r"in 582–584 MHz there is room for (\d+), ([\d.]+) kHz apart, if nobody else were there; in all that its kind can "
+        r"tune here and that is permitted and free \(470.1–607.9 MHz\) for about (\d+)",
+        detail,
     )
     assert said
+    assert why == f"its line allows only 582–584 MHz, where at most {said[1]} of its 8 carriers fit"
     apart_hz = int(float(said[2]) * 1000)
     assert apart_hz >= 350_000  # which the kind asks for at least
     # Plain counting along the raster: a carrier 200 kHz wide keeps out of the occupied channel with its whole band.
@@ -95,9 +111,8 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
     for path in pages:
         page = text(site.browser("coordinator").get(path))
         assert f"{len(left)} of 8 carriers:" in page and "What are 2A−B and A+B−C?" in page, path
-        assert page.count("the line allows only 582–584 MHz") == len({str(row.blocked_by) for row in left}), (
-            path
-        )
+        assert page.count(why) == 1, path
+        assert f'href="{BASE}devices/{left[0].carrier.registration_id}/#id_low_hz"' in page, path
     assert not Run.objects.filter(state="failed")
 
 

@@ -744,6 +744,9 @@ def test_the_help_says_how_many_fit_by_spacing_alone(site: Site) -> None:
         quantity="4", spares="1"
     )
     assert "606.9–607.9 MHz" in help_for()
+    beside_the_range = help_for(quantity="4", spares="1").partition('id="room"')[2]
+    assert "At most 3 fit" in beside_the_range and "you ask for 5" in beside_the_range
+    assert "At most" not in help_for(quantity="3").partition('id="room"')[2]
 
 
 @given_any(

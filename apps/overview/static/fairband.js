@@ -33,11 +33,20 @@
     }
     if (event.target.closest("[data-fb-print]")) { window.print(); }
   });
+  /* Rows to decide on: those that are ticked, all where none is; how many stands beside it. */
+  function scope(form) {
+    var place = form && form.querySelector("[data-fb-ticked]");
+    if (!place) { return; }
+    var count = form.querySelectorAll("input[name=row]:checked").length;
+    place.textContent = count ? " (" + count + ")" : " (none yet)";
+    document.getElementById(count ? "scope-ticked" : "scope-all").checked = true;
+  }
   document.addEventListener("change", function (event) {
     var all = event.target.closest("[data-fb-all]");
     if (all) {
       document.querySelectorAll(all.getAttribute("data-fb-all")).forEach(function (box) { box.checked = all.checked; });
     }
+    if (all || event.target.name === "row") { scope(event.target.form); }
     var group = event.target.closest("[data-fb-ticks]");
     if (group) { document.querySelector(group.getAttribute("data-fb-ticks")).checked = true; }
     if (event.target.closest("[data-fb-submit]")) { event.target.form.requestSubmit(); }
@@ -161,5 +170,8 @@
     });
   }
   document.addEventListener("DOMContentLoaded", tick);
+  window.addEventListener("pageshow", function () {
+    document.querySelectorAll("[data-fb-ticked]").forEach(function (place) { scope(place.closest("form")); });
+  });
   window.setInterval(tick, 1000);
 })();
