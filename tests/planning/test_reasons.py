@@ -86,7 +86,8 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
     run = ended_run(site)
     left = LeftOut.objects.filter(event=site.event)
     assert left and {row.carrier.registration.label for row in left} == {"lead vocals"}
-    ((why, detail),) = {(row.blocked_by[0]["why"], row.blocked_by[0]["detail"]) for row in left}
+    limits = [cause for row in left for cause in row.blocked_by if cause["cause"] == "limits"]
+    ((why, detail),) = {(cause["why"], cause["detail"]) for cause in limits}
     said = re.fullmatch(
         r"in 582–584 MHz there is room for (\d+), ([\d.]+) kHz apart, if nobody else were there; in all that its kind can "
         r"tune here and that is permitted and free \(470.1–607.9 MHz\) for about (\d+)",
