@@ -86,6 +86,7 @@ urlpatterns = [
     path(f"{E}editions/<int:number>/sheet/", publishing.SheetView.as_view(), name="sheet"),
     path(f"{E}reports/", onsite.ReportList.as_view(), name="reports"),
     path(f"{E}reports/<int:number>/", onsite.ReportDetail.as_view(), name="report"),
+    path(f"{E}reports/<int:number>/take/", onsite.ReportTake.as_view(), name="report-take"),
     path(f"{E}reports/<int:number>/answer/", onsite.ReportAnswer.as_view(), name="report-answer"),
     path(f"{E}journal/", overview.JournalList.as_view(), name="journal"),
     re_path(r"^(?P<rest>[\s\S]*)$", events.NotHere.as_view()),

@@ -1,4 +1,4 @@
-"""All writes of what is told from the site: filing a report, answering it."""
+"""All writes of what is told from the site: filing a report, taking it on, answering it."""
 
 from django.db import transaction
 from django.db.models import Max
@@ -55,6 +55,32 @@ def file_report(
         actor=actor, event=event.slug, verb="filed a report", department=report.department.code if report.department else "",
         subject=f"report {report.number}: {Trouble(trouble).value}{', ' if where else ''}{where}", reason=words,
         changes={f"report {report.number}": {"state": [None, report.state], "frequency_hz": [None, report.frequency_hz]}},
+    )  # fmt: skip
+    return report
+
+
+@transaction.atomic
+def take_report(*, actor: Actor, report: Report, version: int | None = None) -> Report:
+    """Say «I am on it», so that whoever filed it knows and nobody else begins; another coordinator may take it over.
+
+    Raises Forbidden, Stale, Conflict where it was answered already or is the actor's already.
+    """
+    require(refusal_to_coordinate(actor))
+    if report.state == ReportState.ANSWERED:
+        raise Conflict(f"Report {report.number} was answered already, by {report.answered_name}.")
+    if report.taken_name == actor.name:
+        raise Conflict(f"You are on report {report.number} already.")
+    changes = save_if_unchanged(
+        report,
+        version,
+        f"Report {report.number}",
+        taken_name=actor.name,
+        taken_at=timezone.now(),
+    )
+    journal.record(
+        actor=actor, event=actor.event.slug, verb="took on a report", subject=f"report {report.number}",
+        department=report.department.code if report.department else "",
+        changes={f"report {report.number}": {"taken_by": changes["taken_name"]}},
     )  # fmt: skip
     return report
 

@@ -1,4 +1,4 @@
-"""Reports of trouble for machines: list, file, read, answer."""
+"""Reports of trouble for machines: list, file, read, take on, answer."""
 
 from typing import Any
 
@@ -41,6 +41,10 @@ class ReportSerializer(Strict):
     state = serializers.ChoiceField(choices=ReportState.choices, read_only=True)
     filed_by = serializers.CharField(source="filed_name", read_only=True)
     filed_at = serializers.DateTimeField(read_only=True)
+    taken_by = serializers.CharField(
+        source="taken_name", read_only=True, help_text="the coordinator who is on it; empty: nobody yet"
+    )
+    taken_at = serializers.DateTimeField(read_only=True, allow_null=True)
     answer = serializers.CharField(read_only=True)
     answered_at = serializers.DateTimeField(read_only=True, allow_null=True)
     version = serializers.IntegerField(read_only=True)
@@ -103,6 +107,17 @@ class ReportDetail(ReportView):
     @extend_schema(operation_id="reports_read", responses=ReportSerializer)
     def get(self, request: Request, slug: str, number: int) -> Response:
         return self.shown(self.found())
+
+
+class ReportTake(ReportView):
+    """Say that you are on it; for coordinators. Another one's report is taken over."""
+
+    @extend_schema(operation_id="reports_take", request=None, responses=ReportSerializer)
+    @may_be_repeated
+    def post(self, request: Request, slug: str, number: int) -> Response:
+        report = self.found()
+        version = self.version_in_hand(report.version, f"Report {number}")
+        return self.shown(actions.take_report(actor=self.actor, report=report, version=version))
 
 
 class ReportAnswer(ReportView):

@@ -11,6 +11,7 @@ from apps.registry.models import Carrier
 class Report(models.Model):
     """Somebody suffers interference, or sees an emission that nobody planned.
 
+    A coordinator may say «I am on it» before anything is known: `taken_name`, `taken_at`; another may take it over.
     It concerns a carrier of the event, or a place (a frequency may be all that is known of an emission). The carrier's
     department is kept with it, so that the row stays readable by the same people when the carrier is withdrawn.
     """
@@ -34,6 +35,8 @@ class Report(models.Model):
     filed_by = models.CharField(max_length=254)
     filed_name = models.CharField(max_length=200)
     filed_at = models.DateTimeField(auto_now_add=True)
+    taken_name = models.CharField(max_length=200, blank=True, help_text="who is looking into it")
+    taken_at = models.DateTimeField(null=True, blank=True)
     answered_name = models.CharField(max_length=200, blank=True)
     answered_at = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)

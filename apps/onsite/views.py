@@ -57,7 +57,7 @@ class Reports(EventPage):
 
 
 class ReportPage(EventPage):
-    """One report, and its answer."""
+    """One report: who is on it, and its answer."""
 
     template = "onsite/report.html"
     here = "onsite:reports"
@@ -74,8 +74,12 @@ class ReportPage(EventPage):
     def post(self, request: HttpRequest, slug: str, number: int) -> HttpResponse:
         report = self.found()
         require(refusal_to_coordinate(self.actor))
-        form = AnswerForm(request.POST)
         version = whole_number(request.POST.get("version", ""))
+        if request.POST.get("do") == "take":
+            if self.attempt(lambda: actions.take_report(actor=self.actor, report=report, version=version)):
+                messages.success(request, "You are on it; whoever told it sees your name.")
+            return redirect(request.path)
+        form = AnswerForm(request.POST)
         if form.is_valid() and self.attempt(
             lambda: actions.answer_report(
                 actor=self.actor, report=report, version=version, **form.cleaned_data

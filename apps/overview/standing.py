@@ -229,8 +229,15 @@ class Standing:
         return []
 
     def _reported(self) -> Iterable[Task]:
-        if number := open_reports_of(self.actor).count():
-            text = f"{_count(number, 'report')} of trouble {'wait' if number > 1 else 'waits'} for an answer."
+        takers = list(open_reports_of(self.actor).values_list("taken_name", flat=True))
+        if number := len(takers):
+            names, nobodys = sorted(set(takers) - {""}), takers.count("")
+            if not names:
+                who = f"nobody is on {'it' if number == 1 else 'them'} yet"
+            else:
+                who = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} on {'it' if number == 1 else number - nobodys}"
+                who += f", nobody on {nobodys}" if nobodys else ""
+            text = f"{_count(number, 'report')} of trouble {'wait' if number > 1 else 'waits'} for an answer; {who}."
             yield Task(
                 text, "Read and answer", self.address("onsite:reports", state=ReportState.OPEN), urgent=True
             )

@@ -74,6 +74,42 @@ def test_filed_on_a_page_told_to_coordinators_and_answered(site: Site) -> None:
     ]  # fmt: skip
 
 
+def test_a_coordinator_is_on_it_before_there_is_an_answer(site: Site) -> None:
+    report = about(site, "AUD")
+    coordinator, desk = site.browser("coordinator"), site.browser("desk")
+    home = "/e/harbour-days/"
+    assert "nobody is on it yet" in coordinator.get(home).content.decode()
+    assert coordinator.post(f"{PAGE}1/", {"version": "1", "do": "take"}).status_code == 302
+    report.refresh_from_db()
+    assert (report.state, report.taken_name, report.version) == ("open", "Coordinator", 2)
+    for path in (PAGE, f"{PAGE}1/"):
+        assert "Coordinator is on it" in desk.get(path).content.decode()
+    assert "Coordinator is on it" in coordinator.get(home).content.decode()
+    assert "I am on it" not in coordinator.get(f"{PAGE}1/").content.decode()
+    with pytest.raises(Conflict):
+        actions.take_report(actor=site.coordinator, report=report)
+    with pytest.raises(Forbidden):
+        actions.take_report(actor=site.desk, report=report)
+    with pytest.raises(Stale):
+        actions.answer_report(actor=site.coordinator, report=report, answer="x", version=1)
+    actions.answer_report(actor=site.coordinator, report=report, answer="the rack was moved back")
+    assert "is on it" not in desk.get(f"{PAGE}1/").content.decode()
+    with pytest.raises(Conflict):
+        actions.take_report(actor=site.coordinator, report=report)
+
+
+def test_machines_take_it_on_too(site: Site) -> None:
+    about(site, "AUD")
+    client = site.client("coordinator")
+    assert client.post(f"{DOOR}1/take/").status_code == 428
+    taken = client.post(f"{DOOR}1/take/", headers={"if-match": '"1"'})
+    assert (taken.status_code, taken.data["taken_by"], taken.data["state"]) == (200, "Coordinator", "open")
+    assert client.post(f"{DOOR}1/take/", headers={"if-match": "*"}).status_code == 409
+    assert site.client("desk").post(f"{DOOR}1/take/", headers={"if-match": "*"}).status_code == 403
+    shown = site.client("lead").get(f"{DOOR}1/").data
+    assert shown["taken_by"] == "Coordinator" and shown["taken_at"]
+
+
 @pytest.mark.parametrize("said", ["AUD-001", " aud-001/1 ", "aud 1", "Aud-1", "AUD001"])
 def test_a_device_is_known_by_what_stands_on_it_and_by_what_people_write(site: Site, said: str) -> None:
     carrier = carrier_named(site.desk, said)

@@ -53,14 +53,12 @@ class Command(BaseCommand):
     def summarise(
         self, address: str, log_ins: "list[LogIn]", station: "Station", files: list[Path], out: Path
     ) -> None:
-        from apps.publishing.freezing import cause_in_words  # noqa: PLC0415 - as above
+        from apps.planning.reasons import in_short  # noqa: PLC0415 - as above
 
         self.say(f"\n{station.event}: {station.placed} of {station.carriers} carriers have a frequency.")
         for row in station.left_out:
-            causes = "; ".join(cause_in_words(cause) for cause in row["blocked_by"][:2])
-            self.say(
-                f"  {row['carrier']} ({row['label']}) has none: {causes or row['reason'] or row['state']}"
-            )
+            why = in_short(row["blocked_by"]) or row["reason"] or row["state"]
+            self.say(f"  {row['carrier']} ({row['label']}) has none: {why}")
         if station.worst_load_db is not None:
             self.say(
                 f"Worst load of intermodulation products: {station.worst_load_db:+.1f} dB against the loudest carrier."
