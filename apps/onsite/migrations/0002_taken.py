@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('onsite', '0001_report'),
+        ('onsite', '0001_tables'),
     ]
 
     operations = [
