@@ -9,7 +9,7 @@ strongest. Who walks to and from the fixed place that he listens to is looked at
 measure on site.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any, Final
@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from apps.radio.beats import common_bin_hz, third_order_loads
+from apps.radio.beats import third_order_loads
 from apps.radio.kinds import Kind
 from apps.radio.selectivity import STEP_HZ
 from apps.radio.site import Site, Spot
@@ -57,9 +57,13 @@ class Plan:
         return np.zeros(self.hz.size) if self.power_db is None else self.power_db
 
     @cached_property
-    def bin_hz(self) -> int:
-        """The bin on which products are counted."""
-        return common_bin_hz(self.hz)
+    def power_ratio(self) -> NDArray[np.float64]:
+        return power_ratio(self.power)
+
+    @cached_property
+    def ever_on(self) -> NDArray[np.bool_]:
+        """Which carriers are on the air at all (n,)."""
+        return np.asarray(self.on.any(axis=1))
 
 
 @dataclass(frozen=True)
@@ -67,8 +71,7 @@ class Margins:
     """One row per link, a carrier at a place that receives it. Levels in dBm (m,), margins in whole dB (m,).
 
     `slot`: the stretch of time in which it is worst; all interference is of that slot. `spot`: where at its
-    place it is worst, an index into the site's spots. `worst` (m, 3): the carriers that disturb it most, each
-    at its strongest, −1 where there are none; `worst_dbm`: their levels.
+    place it is worst, an index into the site's spots. Who disturbs it most: `contributors`.
     `place` is an index into the site's places.
     """
 
@@ -83,8 +86,6 @@ class Margins:
     products_dbm: Decibels
     margin_db: NDArray[np.int64]
     usual_margin_db: NDArray[np.int64]
-    worst: NDArray[np.int64]
-    worst_dbm: Decibels
 
 
 @dataclass(frozen=True)
@@ -112,25 +113,25 @@ def margins(
     slots = _slots_that_matter(plan.on)
     victims = {place: list(_victims(site, plan, place, only)) for place in site.receiving}
     sources = _sources(site, plan, slots, victims)
-    parts: dict[tuple[int, int], Margins] = {}
+    places = []
     for spot in site.spots:
+        air = _Air(site, plan, spot, slots)
         groups = [
-            _Group(site, plan, spot, service, carriers)
+            _Group(air, service, carriers)
             for service, carriers in victims[spot.place]
             if spot in site.spots_of(site.services[service], site.places[spot.place].id)
         ]
-        if not groups:
-            continue
-        products = _products_mw(site, plan, groups, slots, sources, usual=False)
-        # The usual level knows no nearest and no farthest spot: it was looked at where the place comes first.
-        usually = products if spot.far_from else _products_mw(site, plan, groups, slots, sources, usual=True)
-        start = 0
-        for group in groups:
-            rows = slice(start, start + group.carriers.size)
-            found = group.margins(slots, products[rows], usually[rows], background_dbm or {})
-            key = spot.place, group.number
+        if groups:
+            places.append(_Links(air, groups, sources))
+    if slots.size > 1:
+        _mix([links.if_all_were_on() for links in places])
+    _mix([mixture for links in places for mixture in links.mixtures()])
+    _mix([mixture for links in places for mixture in links.usual_mixtures()])
+    parts: dict[tuple[int, int], Margins] = {}
+    for links in places:
+        for group, found in links.margins(background_dbm or {}):
+            key = links.air.spot.place, group.number
             parts[key] = found if key not in parts else _worse(parts[key], found)
-            start = rows.stop
     return _joined(list(parts.values()))
 
 
@@ -140,7 +141,7 @@ def _worse(first: Margins, other: Margins) -> Margins:
 
     def chosen(name: str) -> Any:
         ours, theirs = getattr(first, name), getattr(other, name)
-        return np.where(lower.reshape(-1, *[1] * (ours.ndim - 1)), theirs, ours)
+        return np.where(lower, theirs, ours)
 
     worse = {row.name: chosen(row.name) for row in fields(Margins) if row.name != "usual_margin_db"}
     return Margins(**worse, usual_margin_db=first.usual_margin_db)
@@ -162,8 +163,6 @@ def _joined(parts: Sequence[Margins]) -> Margins:
             products_dbm=level,
             margin_db=whole,
             usual_margin_db=whole,
-            worst=np.zeros((0, 3), dtype=np.int64),
-            worst_dbm=np.zeros((0, 3)),
         )
     return Margins(
         **{row.name: np.concatenate([getattr(part, row.name) for part in parts]) for row in fields(Margins)}
@@ -174,13 +173,13 @@ def _victims(
     site: Site, plan: Plan, place: int, only: NDArray[np.bool_] | None
 ) -> Iterable[tuple[int, NDArray[np.int64]]]:
     """Carriers received at a place, by service."""
-    chosen = plan.on.any(axis=1) & _in_passband(site, place, plan.hz)
-    if only is not None:
-        chosen &= only
-    for number, service in enumerate(site.services):
-        carriers = np.nonzero(chosen & (plan.service == number))[0]
-        if carriers.size and site.places[place].id in service.received_in:
-            yield number, carriers
+    chosen = np.nonzero(plan.ever_on & _in_passband(site, place, plan.hz) & (True if only is None else only))[
+        0
+    ]
+    service = plan.service[chosen]
+    for number in sorted(set(service.tolist())):
+        if site.places[place].id in site.services[number].received_in:
+            yield number, chosen[service == number]
 
 
 def _in_passband(site: Site, place: int, hz: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -192,31 +191,70 @@ def _in_passband(site: Site, place: int, hz: NDArray[np.int64]) -> NDArray[np.bo
 
 def _slots_that_matter(on: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Slots whose set of carriers is not contained in another's: loads only grow with the set."""
-    _, first = np.unique(on, axis=1, return_index=True)
-    first = np.sort(first)
+    first = np.sort(_distinct(on)[0])
     sets = on[:, first].astype(np.float32)
     shared = sets.T @ sets
     contained = (shared == shared.diagonal()[:, None]) & ~np.eye(first.size, dtype=bool)
     return first[~contained.any(axis=1)]
 
 
-class _Group:
-    """The links of one service at one spot, with the level of every carrier at the service's receivers."""
+def _distinct(on: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Columns (n, sets) that differ: the first of each kind, and for every column which of those it is like."""
+    kinds: dict[bytes, int] = {}
+    packed = np.packbits(on.T, axis=1)
+    like = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in packed], dtype=np.int64)
+    return np.unique(like, return_index=True)[1], like
 
-    def __init__(self, site: Site, plan: Plan, spot: Spot, service: int, carriers: NDArray[np.int64]) -> None:
-        self.site, self.plan, self.spot, self.place, self.carriers = site, plan, spot, spot.place, carriers
-        self.number, self.service = service, site.services[service]
+
+class _Air:
+    """What receivers at a spot let in: `heard` are the indices of those carriers (h,), `on` says when (h, slots)."""
+
+    def __init__(self, site: Site, plan: Plan, spot: Spot, slots: NDArray[np.int64]) -> None:
+        self.site, self.plan, self.spot, self.slots = site, plan, spot, slots
+        self.heard = np.nonzero(plan.ever_on & _in_passband(site, spot.place, plan.hz))[0]
+        self.slots_on = plan.on[:, slots]
+
+    @cached_property
+    def on(self) -> NDArray[np.float64]:
+        return self.slots_on[self.heard].astype(np.float64)
+
+    @cached_property
+    def hz(self) -> NDArray[np.int64]:
+        return self.plan.hz[self.heard]
+
+    @cached_property
+    def service(self) -> NDArray[np.int64]:
+        return self.plan.service[self.heard]
+
+    @cached_property
+    def kind(self) -> NDArray[np.int64]:
+        return self.site.kind_index[self.service]
+
+    @cached_property
+    def width_hz(self) -> NDArray[np.int64]:
+        return np.array([kind.bandwidth_hz for kind in self.site.kinds], dtype=np.int64)[self.kind]
+
+    def mw(self, by_service_dbm: Decibels) -> NDArray[np.float64]:
+        """Power of what is heard, each at its own step, from levels of the services (h,)."""
+        return milliwatts(by_service_dbm)[self.service] * self.plan.power_ratio[self.heard]
+
+
+class _Group:
+    """The links of one service at one spot, with the level of everything heard at the service's receivers (h,)."""
+
+    def __init__(self, air: _Air, service: int, carriers: NDArray[np.int64]) -> None:
+        site = air.site
+        self.air, self.site, self.plan, self.spot, self.carriers = air, site, air.plan, air.spot, carriers
+        self.number, self.service, self.place = service, site.services[service], air.spot.place
         self.kind: Kind = site.kind_of[self.service.kind]
-        self.name = site.places[spot.place].id
-        heard = _in_passband(site, spot.place, plan.hz) & plan.on.any(axis=1)
+        self.name = site.places[self.place].id
         body = self.kind.receiver_body
-        strong = site.levels.strong_dbm[plan.service, spot.place] + plan.power - body.least_db
-        usual = site.levels.usual_dbm[plan.service, spot.place] + plan.power - body.usual_db
-        strong = np.minimum(strong, self._with_wanted_dbm()[plan.service] + plan.power)
-        self.strong_mw = np.where(heard, milliwatts(strong), 0.0)
-        self.usual_mw = np.where(heard, milliwatts(usual), 0.0)
+        strong = np.minimum(site.levels.strong_dbm[:, self.place] - body.least_db, self._with_wanted_dbm())
+        self.strong_mw = air.mw(strong)
+        self.usual_mw = air.mw(site.levels.usual_dbm[:, self.place] - body.usual_db)
+        self.at_once_mw = np.minimum(self.usual_mw, self.strong_mw)
         self.reception = site.reception(self.service, self.name)
-        self.wanted_dbm = site.own_dbm(self.service, spot) - site.settings.fade_db
+        self.wanted_dbm = site.own_dbm(self.service, self.spot) - site.settings.fade_db
         self.noise_mw = float(milliwatts(self.reception.noise_dbm))
         self.iip3_dbm = self.reception.iip3_dbm
 
@@ -226,61 +264,66 @@ class _Group:
 
     def _with_wanted_dbm(self) -> Decibels:
         """Level of services that come from the same fixed place as the wanted signal; inf for others."""
+        found = np.full(len(self.site.services), np.inf)
+        if len(self.service.sent_from) > 1:
+            return found
         here = self.site.own_dbm(self.service, self.spot)
         wanted = self.site.weak_dbm(self.service.kind, self.service.sent_from[0], self.name)
-        return np.array(
-            [
-                self.site.interferer_dbm(other.kind, other.sent_from[0], self.service, self.name)
-                + here
-                - wanted
-                if other.sent_from == self.service.sent_from and len(other.sent_from) == 1
-                else np.inf
-                for other in self.site.services
-            ]
-        )
+        for number in self.site.services_from[self.service.sent_from]:
+            other = self.site.services[number]
+            level = self.site.interferer_dbm(other.kind, other.sent_from[0], self.service, self.name)
+            found[number] = level + here - wanted
+        return found
 
-    def let_in(self) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Share of each carrier that each victim's filter lets in, 0 for itself, and overlap (v, n)."""
-        hz, kinds = self.plan.hz, self.site.kind_index[self.plan.service]
+    @cached_property
+    def apart_hz(self) -> NDArray[np.int64]:
+        """How far everything heard is from each victim (v, h)."""
+        return np.abs(self.air.hz[None, :] - self.plan.hz[self.carriers, None])
+
+    @cached_property
+    def share(self) -> NDArray[np.float64]:
+        """Share of everything heard that each victim's filter lets in, 0 for itself (v, h)."""
         table = self.site.share_let_in(self.kind.id)
-        apart = np.abs(hz[None, :] - hz[self.carriers, None])
-        step = np.minimum(((apart + 0.5) / STEP_HZ).astype(np.int32), table.shape[1] - 1)
-        share = table.ravel().take(kinds * table.shape[1] + step)
-        share[np.arange(self.carriers.size), self.carriers] = 0.0
-        widths = np.array([kind.bandwidth_hz for kind in self.site.kinds])[kinds]
-        return share, 2 * apart < widths + self.kind.bandwidth_hz
+        step = np.minimum(((self.apart_hz + 0.5) / STEP_HZ).astype(np.int32), table.shape[1] - 1)
+        share = table.ravel().take(self.air.kind * table.shape[1] + step)
+        share[np.arange(self.carriers.size), np.searchsorted(self.air.heard, self.carriers)] = 0.0
+        return share
+
+    @cached_property
+    def excess_mw(self) -> NDArray[np.float64]:
+        """What each interferer adds if it is the one that comes nearest (v, h)."""
+        return self.share * (self.strong_mw - self.at_once_mw)
+
+    @cached_property
+    def unwanted_mw(self) -> NDArray[np.float64]:
+        """All single interferers in every slot, the worst of them at its strongest (v, slots)."""
+        together = self.share @ (self.at_once_mw[:, None] * self.air.on)
+        return together + _largest_on(self.excess_mw, self.air.on)
 
     def margins(
         self,
-        slots: NDArray[np.int64],
+        worst_slot: NDArray[np.int64],
         products: NDArray[np.float64],
         usual_products: NDArray[np.float64],
         background_dbm: Mapping[tuple[int, int], float],
     ) -> Margins:
-        """Margins of these links, their products (v, slots) given, at their strongest and as they usually are."""
-        rows, on = np.arange(self.carriers.size), self.plan.on[:, slots]
-        share, overlapping = self.let_in()
-        at_once = np.minimum(self.usual_mw, self.strong_mw)
-        excess = share * (self.strong_mw - at_once)
-        unwanted = share @ (at_once[:, None] * on)
-        unwanted += np.stack([(excess * on[:, slot]).max(axis=1) for slot in range(slots.size)], axis=1)
-        worst_slot = np.where(on[self.carriers], unwanted + products, -1.0).argmax(axis=1)
-        unwanted, products = unwanted[rows, worst_slot], products[rows, worst_slot]
-        usual_products = usual_products[rows, worst_slot]
-        on_then = on[:, worst_slot].T
-        share, excess = share * on_then, excess * on_then
+        """Margins of these links in their worst slots, products (v,) given, at their strongest and as they usually are."""
+        rows, air = np.arange(self.carriers.size), self.air
+        share = self.share * air.on[:, worst_slot].T
+        overlapping = 2 * self.apart_hz < air.width_hz + self.kind.bandwidth_hz
         usual = share @ self.usual_mw
+        excess = share * (self.strong_mw - self.at_once_mw)
         nearest = excess.argmax(axis=1)
-        cochannel = (share * overlapping) @ at_once
+        cochannel = (share * overlapping) @ self.at_once_mw
         cochannel += np.where(overlapping[rows, nearest], excess[rows, nearest], 0.0)
-        single = share * self.strong_mw
-        worst = _three_largest(single)
-        worst_mw = np.where(worst < 0, 0.0, np.take_along_axis(single, np.maximum(worst, 0), axis=1))
+        unwanted = self.unwanted_mw[rows, worst_slot]
         noise = np.array(
             [
                 self.noise_mw + float(milliwatts(background_dbm.get((carrier, self.place), -np.inf)))
                 for carrier in self.carriers.tolist()
             ]
+            if background_dbm
+            else [self.noise_mw] * self.carriers.size
         )
         power = self.plan.power[self.carriers]
         wanted, usual_wanted = self.wanted_dbm + power, self.reception.usual_dbm + power
@@ -288,7 +331,7 @@ class _Group:
             carrier=self.carriers,
             place=np.full(self.carriers.size, self.place),
             spot=np.full(self.carriers.size, self.site.spots.index(self.spot)),
-            slot=slots[worst_slot],
+            slot=air.slots[worst_slot],
             wanted_dbm=wanted,
             noise_dbm=dbm(noise),
             cochannel_dbm=dbm(cochannel),
@@ -296,8 +339,6 @@ class _Group:
             products_dbm=dbm(products),
             margin_db=self._margin(wanted, noise + unwanted + products),
             usual_margin_db=self._margin(usual_wanted, noise + usual + usual_products),
-            worst=worst,
-            worst_dbm=dbm(worst_mw),
         )
 
     def _margin(self, wanted: Decibels, unwanted_mw: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -305,76 +346,178 @@ class _Group:
         return np.floor(left + 1e-9).astype(np.int64)
 
 
-def _products_mw(
-    site: Site,
-    plan: Plan,
-    groups: Sequence[_Group],
-    slots: NDArray[np.int64],
-    sources: Sequence["_Source"],
-    *,
-    usual: bool,
-) -> NDArray[np.float64]:
-    """Products of all kinds at the links of one spot, by link and slot (links, slots)."""
-    found = _transmitter_products_mw(site, groups, sources, usual=usual)
-    return found + _receiver_products_mw(site, plan, groups, slots, usual=usual)
+FEW: Final = 8
+"""The largest that is on is looked for among this many of the largest first."""
 
 
-def _receiver_products_mw(
-    site: Site, plan: Plan, groups: Sequence[_Group], slots: NDArray[np.int64], *, usual: bool
-) -> NDArray[np.float64]:
-    """Products made in the receivers at one spot, by link and slot (links, slots).
+def _largest_on(power: NDArray[np.float64], on: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The largest of each row (v, h) among those that are on (h, slots), in every slot (v, slots)."""
+    if power.shape[1] <= FEW or on.shape[1] == 1:
+        return np.stack([(power * on[:, slot]).max(axis=1) for slot in range(on.shape[1])], axis=1)
+    top = np.argpartition(power, -FEW, axis=1)[:, -FEW:]
+    values = np.take_along_axis(power, top, axis=1)
+    found = (values[:, :, None] * on[top]).max(axis=1)
+    missed = found < values.min(axis=1, keepdims=True)
+    for slot in np.nonzero(missed.any(axis=0))[0]:
+        rows = missed[:, slot]
+        found[rows, slot] = (power[rows] * on[:, slot]).max(axis=1)
+    return found
 
-    At most the strongest carrier: past compression the intercept formula no longer holds.
+
+class _Links:
+    """All links of one spot, group after group, and which slot is the worst for each.
+
+    Products made in receivers are counted only in slots that could be a link's worst: if even all that are ever on, on at
+    once, would not lift it above another slot, it is not.
     """
-    sizes = [group.carriers.size for group in groups]
-    carrier = np.concatenate([group.carriers for group in groups])
-    body = np.repeat([power_ratio(-group.body_db(usual=usual)) for group in groups], sizes)
-    gain = body**3 * np.repeat([power_ratio(-2 * group.iip3_dbm) for group in groups], sizes)
-    two_guard = np.repeat([group.kind.guards.get("2A-B", 0) for group in groups], sizes)
-    three_guard = np.repeat([group.kind.guards.get("A+B-C", 0) for group in groups], sizes)
-    noise = np.repeat([group.noise_mw for group in groups], sizes)
-    level = _levels_together(site, plan, groups[0].spot, usual=usual)
-    found = np.zeros((carrier.size, slots.size))
-    matters = TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE
-    on, heard = plan.on[:, slots], np.nonzero(level > 0)[0]
-    for together, alike in _alike(on[heard]):
-        letters = heard[together]
-        near = np.nonzero(on[carrier][:, alike].any(axis=1) & matters)[0]
-        two, three = third_order_loads(
-            plan.hz[letters],
-            level[letters],
-            plan.hz[carrier[near]],
-            np.where(np.isin(carrier[near], letters), level[carrier[near]], 0.0),
-            (two_guard[near], three_guard[near]),
-            plan.bin_hz,
+
+    def __init__(self, air: _Air, groups: Sequence[_Group], sources: "_Sources") -> None:
+        self.air, self.groups, self.sources = air, groups, sources
+        self.carrier = np.concatenate([group.carriers for group in groups])
+        self.noise_mw = self.spread(lambda group: group.noise_mw)
+        two = self.spread(lambda group: group.kind.guards.get("2A-B", 0))
+        three = self.spread(lambda group: group.kind.guards.get("A+B-C", 0))
+        self.guards_hz = np.stack([two, three]).astype(np.int64)
+        self.alive = air.slots_on[self.carrier]
+        self.unwanted = np.concatenate([group.unwanted_mw for group in groups])
+        self.products = _transmitter_products_mw(self, sources, usual=False)
+        self.possible = self.alive
+
+    def spread(self, figure: Callable[[_Group], Any]) -> NDArray[np.float64]:
+        """A figure of each group's, link by link (links,)."""
+        return np.repeat(
+            [float(figure(group)) for group in self.groups], [group.carriers.size for group in self.groups]
         )
-        found[np.ix_(near, alike)] = ((two + TRIPLE_BEAT * three) * gain[near])[:, None]
-    found *= on[carrier]
-    return np.minimum(found, (body * level.max(initial=0.0))[:, None])
+
+    def body_ratio(self, *, usual: bool) -> NDArray[np.float64]:
+        """What the receivers' bodies leave of what mixes in them (links,)."""
+        return power_ratio(-self.spread(lambda group: group.body_db(usual=usual)))
+
+    def if_all_were_on(self) -> "_Mixture":
+        """What is asked to know which slots are possible."""
+        rows = np.arange(self.carrier.size)
+        everything = np.ones((self.air.plan.hz.size, 1), dtype=bool)
+        self._most = _Mixture(self, everything, rows, np.zeros_like(rows))
+        return self._most
+
+    def mixtures(self) -> list["_Mixture"]:
+        """What is asked in the possible slots."""
+        if self.alive.shape[1] > 1:
+            known = np.where(self.alive, self.unwanted + self.products, -1.0)
+            could = known + self._most.mw[:, None] * (1.0 + 1e-9)
+            self.possible = self.alive & (could >= known.max(axis=1, keepdims=True))
+        rows, slots = np.nonzero(self.possible)
+        some, columns = np.unique(slots, return_inverse=True)
+        self._strong = _Mixture(self, self.air.slots_on[:, some], rows, columns)
+        return [self._strong]
+
+    def usual_mixtures(self) -> list["_Mixture"]:
+        """What is asked in the worst slots; nothing at a far spot, for the usual level knows no nearest and no farthest."""
+        self.products[self.possible] += self._strong.mw
+        self.worst = np.where(self.alive, self.unwanted + self.products, -1.0).argmax(axis=1)
+        if self.air.spot.far_from:
+            return []
+        some, columns = np.unique(self.worst, return_inverse=True)
+        rows = np.arange(self.carrier.size)
+        self._usual = _Mixture(self, self.air.slots_on[:, some], rows, columns, usual=True)
+        return [self._usual]
+
+    def margins(self, background_dbm: Mapping[tuple[int, int], float]) -> Iterable[tuple[_Group, Margins]]:
+        rows = np.arange(self.carrier.size)
+        products = self.products[rows, self.worst]
+        usual = products
+        if not self.air.spot.far_from:
+            made = _transmitter_products_mw(self, self.sources, usual=True)
+            usual = self._usual.mw + made[rows, self.worst]
+        start = 0
+        for group in self.groups:
+            mine = slice(start, start + group.carriers.size)
+            yield group, group.margins(self.worst[mine], products[mine], usual[mine], background_dbm)
+            start = mine.stop
 
 
-def _levels_together(site: Site, plan: Plan, spot: Spot, *, usual: bool) -> NDArray[np.float64]:
+class _Mixture:
+    """Products made in the receivers at one spot among sets of carriers on the air, near some of its links.
+
+    `on` (n, sets); `rows` and `columns` (r,) say which link is asked about in which set; `mw` (r,) holds the answers once
+    `_mix` has been at it. At most the strongest carrier: past compression the intercept formula no longer holds.
+    """
+
+    def __init__(
+        self,
+        links: "_Links",
+        on: NDArray[np.bool_],
+        rows: NDArray[np.int64],
+        columns: NDArray[np.int64],
+        *,
+        usual: bool = False,
+    ) -> None:
+        air, carrier = links.air, links.carrier[rows]
+        level = _levels_together(air, usual=usual)
+        body = links.body_ratio(usual=usual)[rows]
+        gain = body**3 * links.spread(lambda group: power_ratio(-2 * group.iip3_dbm))[rows]
+        self.mw = np.zeros(rows.size)
+        self.at_most = body * level.max(initial=0.0)
+        self.letters = air.heard[level[air.heard] > 0]
+        self.hz_of_letters = air.plan.hz[self.letters]
+        first, like = _distinct(on[self.letters])
+        self.levels = level[self.letters] * on[self.letters][:, first].T
+        noise = links.noise_mw[rows]
+        self.near = np.nonzero(TRIPLE_BEAT * level.sum() ** 3 * gain > noise * NEGLIGIBLE)[0]
+        near = self.near
+        self.gain, self.sets, self.hz = gain[near], like[columns[near]], air.plan.hz[carrier[near]]
+        self.own = level[carrier[near]] * on[carrier[near], columns[near]]
+        self.guards_hz = links.guards_hz[:, rows[near]]
+
+
+AT_ONCE: Final = 64
+"""Sets of carriers on the air that are counted together: enough to pay, few enough for memory."""
+
+
+def _mix(mixtures: Sequence[_Mixture]) -> None:
+    """Answer all that is asked, those of the same letters together."""
+    alike: dict[bytes, list[list[_Mixture]]] = {}
+    for mixture in mixtures:
+        batches = alike.setdefault(mixture.letters.tobytes(), [[]])
+        if batches[-1] and sum(m.levels.shape[0] for m in batches[-1]) + mixture.levels.shape[0] > AT_ONCE:
+            batches.append([])
+        batches[-1].append(mixture)
+    for batch in (batch for batches in alike.values() for batch in batches):
+        before = np.cumsum([0, *(mixture.levels.shape[0] for mixture in batch)])
+        two, three = third_order_loads(
+            batch[0].hz_of_letters,
+            np.concatenate([mixture.levels for mixture in batch]),
+            np.concatenate([mixture.hz for mixture in batch]),
+            np.concatenate([mixture.own for mixture in batch]),
+            np.concatenate([mixture.guards_hz for mixture in batch], axis=1),
+            np.concatenate([mixture.sets + start for mixture, start in zip(batch, before, strict=False)]),
+        )
+        counted = two + TRIPLE_BEAT * three
+        start = 0
+        for mixture in batch:
+            mine = slice(start, start + mixture.near.size)
+            mixture.mw[mixture.near] = np.minimum(counted[mine] * mixture.gain, mixture.at_most[mixture.near])
+            start = mine.stop
+
+
+def _levels_together(air: _Air, *, usual: bool) -> NDArray[np.float64]:
     """Each carrier's power at a spot's antennas as a source of products (n,); 0 for those that are none."""
-    heard = _in_passband(site, spot.place, plan.hz) & site.mixes[plan.service]
+    site, spot = air.site, air.spot
     levels = site.levels.usual_dbm[:, spot.place] if usual else site.services_at_dbm(spot)
-    return np.where(heard, milliwatts(levels[plan.service] + plan.power), 0.0)
-
-
-def _alike(on: NDArray[np.bool_]) -> Iterable[tuple[NDArray[np.bool_], NDArray[np.int64]]]:
-    """Slots in which the same of some carriers (n, slots) are on the air: those carriers (n,), and the slots."""
-    sets, where = np.unique(on, axis=1, return_inverse=True)
-    return [(together, np.nonzero(where.ravel() == number)[0]) for number, together in enumerate(sets.T)]
+    found = np.zeros(air.plan.hz.size)
+    found[air.heard] = air.mw(np.where(site.mixes, levels, -np.inf))
+    return found
 
 
 @dataclass(frozen=True)
-class _Source:
-    """A place where transmitters stand together: what their 2A−B weigh near each carrier of the plan, by slot (n, slots).
+class _Sources:
+    """Places (s,) where transmitters stand together: what their 2A−B weigh near each carrier, by slot (s, n, slots).
 
-    Weights are against the cube of the strongest sent from there; `most` is all that they could weigh together.
+    Weights are against the cube of the strongest sent from there; `most` (s,) is all that they could weigh together.
     """
 
-    place: int
-    most: float
+    places: NDArray[np.int64]
+    most: NDArray[np.float64]
     weight: NDArray[np.float64]
 
 
@@ -383,64 +526,53 @@ def _sources(
     plan: Plan,
     slots: NDArray[np.int64],
     victims: Mapping[int, Sequence[tuple[int, NDArray[np.int64]]]],
-) -> list[_Source]:
+) -> _Sources:
     """Counted once for all who receive them: where a product lies does not depend on who hears it."""
     guard = np.zeros(plan.hz.size, dtype=np.int64)
     for service, carriers in (group for groups in victims.values() for group in groups):
         guard[carriers] = site.kind_of[site.services[service].kind].guards.get("2A-B", 0)
-    on = plan.on[:, slots]
-    found = []
-    for place, sent in _sent_from(site, plan):
+    on, near = plan.on[:, slots], np.nonzero(guard)[0]
+    where = list(_sent_from(site, plan))
+    weight, most = np.zeros((len(where), *on.shape)), np.zeros(len(where))
+    for row, (place, sent) in enumerate(where):
         level = _relative_levels(site, plan, place)
-        weight = np.zeros(on.shape)
-        for together, alike in _alike(on[sent]):
-            letters = sent[together]
-            near = np.nonzero((guard > 0) & on[:, alike].any(axis=1))[0]
-            two, _ = third_order_loads(
-                plan.hz[letters],
-                level[letters],
-                plan.hz[near],
-                np.where(np.isin(near, letters), level[near], 0.0),
-                (guard[near], np.zeros_like(near)),
-                plan.bin_hz,
-            )
-            weight[np.ix_(near, alike)] = two[:, None] * on[np.ix_(near, alike)]
-        found.append(_Source(place, float(level[sent].sum() ** 3), weight))
-    return found
+        first, like = _distinct(on[sent])
+        rows, columns = np.nonzero(on[near][:, first])
+        rows = near[rows]
+        two, _ = third_order_loads(
+            plan.hz[sent],
+            level[sent] * on[sent][:, first].T,
+            plan.hz[rows],
+            level[rows],
+            np.stack([guard[rows], np.zeros_like(rows)]),
+            columns,
+        )
+        by_set = np.zeros((on.shape[0], first.size))
+        by_set[rows, columns] = two
+        weight[row] = by_set[:, like] * on
+        most[row] = level[sent].sum() ** 3
+    return _Sources(np.array([place for place, _ in where], dtype=np.int64), most, weight)
 
 
-def _transmitter_products_mw(
-    site: Site, groups: Sequence[_Group], sources: Sequence[_Source], *, usual: bool
-) -> NDArray[np.float64]:
+def _transmitter_products_mw(links: _Links, sources: _Sources, *, usual: bool) -> NDArray[np.float64]:
     """2A−B made where transmitters stand together, then heard like a carrier from there (links, slots)."""
-    sizes = [group.carriers.size for group in groups]
-    carrier = np.concatenate([group.carriers for group in groups])
-    body = np.repeat([group.body_db(usual=usual) for group in groups], sizes)
-    noise = np.repeat([group.noise_mw for group in groups], sizes)
-    found = np.zeros((carrier.size, sources[0].weight.shape[1] if sources else 1))
-    for source in sources:
-        heard = site.heard_from_dbm(source.place, groups[0].spot, usual=usual)
-        gain = milliwatts(heard - body - site.transmitter_product_db(source.place))
-        gain = np.where(gain * source.most > noise * NEGLIGIBLE, gain, 0.0)
-        found += gain[:, None] * source.weight[carrier]
-    return found
-
-
-def _three_largest(power: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Columns of the three largest of each row, largest first, −1 where there is nothing."""
-    count = min(3, power.shape[1])
-    top = np.argpartition(power, -count, axis=1)[:, -count:]
-    order = np.argsort(-np.take_along_axis(power, top, axis=1), axis=1, kind="stable")
-    top = np.take_along_axis(top, order, axis=1)
-    top = np.where(np.take_along_axis(power, top, axis=1) > 0, top, -1)
-    return np.pad(top, ((0, 0), (0, 3 - count)), constant_values=-1)
+    site, spot = links.air.site, links.air.spot
+    loss_db = site.transmitter_product_db[sources.places]
+    from_there = milliwatts(site.senders_at_dbm(spot, usual=usual)[sources.places] - loss_db)
+    gain = np.outer(links.body_ratio(usual=usual), from_there)
+    gain[gain * sources.most <= links.noise_mw[:, None] * NEGLIGIBLE] = 0.0
+    return np.einsum("ls,slk->lk", gain, sources.weight[:, links.carrier])
 
 
 def _sent_from(site: Site, plan: Plan) -> Iterable[tuple[int, NDArray[np.int64]]]:
     """Places with the carriers that mix there, two or more."""
+    sent_by: dict[str, list[int]] = {}
+    for number, service in enumerate(site.services):
+        if site.mixes[number]:
+            for name in service.sent_from:
+                sent_by.setdefault(name, []).append(number)
     for place, row in enumerate(site.places):
-        services = [n for n, s in enumerate(site.services) if row.id in s.sent_from and site.mixes[n]]
-        carriers = np.nonzero(np.isin(plan.service, services))[0]
+        carriers = np.nonzero(np.isin(plan.service, sent_by.get(row.id, [])))[0]
         if carriers.size >= 2:
             yield place, carriers
 
@@ -468,19 +600,19 @@ LETTERS: Final = 300
 def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int = 3) -> list[Contributor]:
     """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
     carrier, slot = int(found.carrier[link]), int(found.slot[link])
-    spot = site.spots[int(found.spot[link])]
-    group = _Group(site, plan, spot, int(plan.service[carrier]), np.array([carrier]))
-    single = (group.let_in()[0] * group.strong_mw * plan.on[:, slot])[0]
+    air = _Air(site, plan, site.spots[int(found.spot[link])], np.array([slot]))
+    group = _Group(air, int(plan.service[carrier]), np.array([carrier]))
+    single = (group.share * group.strong_mw * air.on[:, 0])[0]
     top = np.argsort(-single, kind="stable")[:count]
-    rows = [Contributor(float(dbm(single[c])), (int(c),)) for c in top if single[c] > 0]
+    rows = [Contributor(float(dbm(single[c])), (int(air.heard[c]),)) for c in top if single[c] > 0]
     rows += _named_receiver_products(group, carrier, slot, count)
     rows += _named_transmitter_products(group, carrier, slot, count)
     return sorted(rows, key=lambda row: (-row.level_dbm, row.carriers))[:count]
 
 
 def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
-    plan, level = group.plan, _levels_together(group.site, group.plan, group.spot, usual=False)
-    level = level * power_ratio(-group.kind.receiver_body.least_db)
+    plan = group.plan
+    level = _levels_together(group.air, usual=False) * power_ratio(-group.kind.receiver_body.least_db)
     strongest_dbm = float(dbm(level.max()))
     letters = np.nonzero((level > 0) & plan.on[:, slot] & (np.arange(plan.hz.size) != carrier))[0]
     letters = letters[np.argsort(-level[letters], kind="stable")][:LETTERS]
@@ -501,11 +633,12 @@ def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: i
     site, plan = group.site, group.plan
     guard = group.kind.guards.get("2A-B", 0)
     rows = []
+    at_spot = site.senders_at_dbm(group.spot, usual=False) - group.body_db(usual=False)
     for place, sent in _sent_from(site, plan):
         level = _relative_levels(site, plan, place)
         letters = sent[plan.on[sent, slot] & (sent != carrier)]
-        heard = site.heard_from_dbm(place, group.spot, usual=False) - group.body_db(usual=False)
-        loss = site.transmitter_product_db(place)
+        heard = float(at_spot[place])
+        loss = float(site.transmitter_product_db[place])
         for indices, weight in _products_near(
             "2A-B", plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count
         ):

@@ -149,7 +149,7 @@ class Site:
         levels = self.emission_levels.together_dbm[:, spot.place].copy()
         if spot.far_from:
             weak = self.emission_levels.weak_dbm[:, spot.place]
-            along = np.array([sender == spot.far_from for _, sender in self.emissions])
+            along = self.sender_index == self.index_of[spot.far_from]
             levels[along] = weak[along]
         return levels
 
@@ -184,6 +184,11 @@ class Site:
     @cached_property
     def emission_index(self) -> dict[tuple[str, str], int]:
         return {emission: number for number, emission in enumerate(self.emissions)}
+
+    @cached_property
+    def sender_index(self) -> NDArray[np.int64]:
+        """Index of the place that each emission is sent from (emissions,)."""
+        return np.array([self.index_of[sender] for _, sender in self.emissions], dtype=np.int64)
 
     @cached_property
     def path_loss_db(self) -> Decibels:
@@ -319,9 +324,13 @@ class Site:
             + self.place(receiver).noise_rise_db
         )
 
-    def transmitter_product_db(self, place: int) -> float:
-        """How far 2A−B made among the transmitters of a place lies under its strongest carrier."""
-        return self.settings.coupling_db[self.places[place].stands] + self.settings.conversion_db
+    @cached_property
+    def transmitter_product_db(self) -> Decibels:
+        """How far 2A−B made among the transmitters of each place lies under its strongest carrier (places,)."""
+        settings = self.settings
+        return np.array(
+            [settings.coupling_db[place.stands] + settings.conversion_db for place in self.places]
+        )
 
     @cached_property
     def kind_index(self) -> NDArray[np.int64]:
@@ -337,27 +346,35 @@ class Site:
     @cached_property
     def levels(self) -> "Levels":
         """Levels of the services at every place, from wherever they are sent, bodies there not counted."""
-        rows = [[self.emission_index[s.kind, sender] for sender in s.sent_from] for s in self.services]
         of = self.emission_levels
-        tables = (of.strong_dbm, of.together_dbm, of.usual_dbm, of.weak_dbm)
-        shape = len(self.services), len(self.places)
         return Levels(
-            *(np.array([table[row].max(axis=0) for row in rows]).reshape(shape) for table in tables)
+            *(self._by_service(t) for t in (of.strong_dbm, of.together_dbm, of.usual_dbm, of.weak_dbm))
         )
+
+    def _by_service(self, table: Decibels) -> Decibels:
+        """The strongest of each service's emissions: (emissions, …) to (services, …)."""
+        rows = [self.emission_index[s.kind, sender] for s in self.services for sender in s.sent_from]
+        starts = np.cumsum([0, *(len(s.sent_from) for s in self.services)])[:-1]
+        return np.maximum.reduceat(table[rows], starts) if rows else table[:0]
+
+    @cached_property
+    def services_from(self) -> dict[tuple[str, ...], list[int]]:
+        """Indices of the services that are sent from the same places."""
+        found: dict[tuple[str, ...], list[int]] = {}
+        for number, service in enumerate(self.services):
+            found.setdefault(service.sent_from, []).append(number)
+        return found
 
     def services_at_dbm(self, spot: Spot) -> Decibels:
         """`heard_at_dbm` by service, from wherever each is sent (services,)."""
-        heard = self.heard_at_dbm(spot)
-        return np.array(
-            [max(heard[self.emission_index[s.kind, sender]] for sender in s.sent_from) for s in self.services]
-        )
+        return self._by_service(self.heard_at_dbm(spot))
 
-    def heard_from_dbm(self, sender: int, spot: Spot, *, usual: bool) -> float:
-        """The strongest carrier sent from a place as a spot hears it, as one of several; −inf when there is none."""
+    def senders_at_dbm(self, spot: Spot, *, usual: bool) -> Decibels:
+        """The strongest carrier sent from each place as a spot hears it, as one of several (places,); −inf without one."""
         heard = self.emission_levels.usual_dbm[:, spot.place] if usual else self.heard_at_dbm(spot)
-        name = self.places[sender].id
-        rows = [number for number, (_, place) in enumerate(self.emissions) if place == name]
-        return max((float(heard[row]) for row in rows), default=-np.inf)
+        found = np.full(len(self.places), -np.inf)
+        np.maximum.at(found, self.sender_index, heard)
+        return found
 
     @cached_property
     def _shares(self) -> dict[str, NDArray[np.float64]]:
