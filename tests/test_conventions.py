@@ -102,8 +102,8 @@ OWN = {
 }
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {
-    "actions", "running", "joining", "inquiring", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats", "turns",
-    "relaying", "noticing", "delivering", "letters", "batching", "permitting",
+    "actions", "running", "joining", "inquiring", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats",
+    "turns", "relaying", "noticing", "delivering", "letters", "batching", "permitting",
 }  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 

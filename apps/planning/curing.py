@@ -12,11 +12,15 @@ from django.conf import settings
 from apps.events.models import Event
 from apps.planning import inquiring, snapshot, verdicts
 from apps.planning.asking import sound
-from apps.planning.models import Inquiry, LeftOut
+from apps.planning.limits import between
+from apps.planning.models import Assignment, Inquiry, LeftOut
 from apps.planning.reasons import in_print
+from apps.planning.states import AssignmentState
 from apps.planning.working import Heartbeat
+from apps.registry.models import Carrier, Registration
 from apps.solver import MalformedProblem, Problem, read_problem
-from apps.solver.remedies import Change, buys, changes, placeable
+from apps.solver.problem import Tuning
+from apps.solver.remedies import Change, Remedy, buys, changes, placeable
 
 log = logging.getLogger(__name__)
 
@@ -31,16 +35,49 @@ class Question:
     left_out: list[str]
     changes: list[Change]
     kinds: Mapping[str, str]
+    lines: Mapping[int, Registration]
 
     @classmethod
     def of(cls, event: Event) -> "Question":
         document = snapshot.freeze(event, all_movable=True).problem
         problem, plan = read_problem(document), sound(document, verdicts.plan_of(event))
         known = {carrier.id for carrier in problem.carriers} - set(plan)
-        rows = LeftOut.objects.filter(event=event).values_list("carrier__code", flat=True)
-        left = sorted(known.intersection(rows))
+        rows = LeftOut.objects.filter(event=event, carrier__code__in=known).select_related("carrier")
+        rows = rows.select_related("carrier__registration__department").order_by("carrier__code")
+        lines = {row.carrier.registration_id: row.carrier.registration for row in rows}
         names = dict(event.kinds.values_list("code", "name"))
-        return cls(document, problem, plan, left, changes(problem, plan) if left else [], names)
+        found = changes(
+            problem,
+            plan,
+            causes=[cause for row in rows for cause in row.blocked_by],
+            wider=_wider(event, document, lines),
+            may_move=_movable(event),
+        )
+        return cls(
+            document, problem, plan, [row.carrier.code for row in rows], found if rows else [], names, lines
+        )
+
+
+def _wider(
+    event: Event, document: Mapping[str, Any], lines: Mapping[int, Registration]
+) -> dict[str, dict[str, tuple[Tuning, ...]]]:
+    """{line: {carrier: what it could be tuned to}} of those lines that limit themselves to less."""
+    tuned = snapshot.beyond_limits(event, lines)
+    if not tuned:
+        return {}
+    rows = [row | {"tuning": tuned.get(row["id"], row["tuning"])} for row in document["carriers"]]
+    of_line = dict(Carrier.objects.filter(event=event, code__in=tuned).values_list("code", "registration"))
+    found: dict[str, dict[str, tuple[Tuning, ...]]] = {}
+    for carrier in read_problem({**document, "carriers": rows}).carriers:
+        if carrier.id in tuned:
+            found.setdefault(str(of_line[carrier.id]), {})[carrier.id] = carrier.tuning
+    return found
+
+
+def _movable(event: Event) -> set[str]:
+    """Whom a coordinator may ask to move: everybody who is not locked."""
+    free = Assignment.objects.filter(event=event, carrier__withdrawn=False)
+    return set(free.exclude(state=AssignmentState.LOCKED).values_list("carrier__code", flat=True))
 
 
 def work(inquiry_id: int, worker: str) -> None:
@@ -95,20 +132,35 @@ def _found(inquiry: Inquiry, heart: Heartbeat) -> dict[str, Any]:
         found["tried"] = found["total"]  # nobody is left whom a change could help
     while found["tried"] < found["total"]:
         change = question.changes[found["tried"]]
-        places = buys(change, stuck, should_stop=over)
+        bought = buys(change, stuck, should_stop=over)
         if over():
             break
         cures = found["cures"]
-        if places:
-            cures = [*cures, {"words": in_words(change, question), "places": list(places)}]
+        if bought.places:
+            cure = {"words": in_words(change, bought, question), "places": list(bought.places)}
+            cures = [*cures, cure | _where(change)]
             cures.sort(key=lambda cure: -len(cure["places"]))
         found = {**found, "cures": cures, "tried": found["tried"] + 1}
         heart.tell(**found)
     return found
 
 
-def in_words(change: Change, question: Question) -> str:
+def _where(change: Change) -> dict[str, Any]:
+    """The line or the carrier on whose page the change is made, where it has one."""
+    if change.what == "widen":
+        return {"line": int(change.name)}
+    return {"carrier": change.name} if change.what in ("move", "withdraw") else {}
+
+
+def in_words(change: Change, bought: Remedy, question: Question) -> str:
     """A change as a coordinator would put it."""
+    if change.what == "widen":
+        line = question.lines[int(change.name)]
+        only = between(line.low_hz, line.high_hz)
+        return f"Let «{line}» use more than {only}: all that its kind tunes and that is permitted here"
+    if change.what == "move" and bought.moved_hz:
+        now, then = question.plan[change.name] / 1e6, bought.moved_hz / 1e6
+        return f"Let {change.name} move from {now:.10g} to {then:.10g} MHz"
     if change.what == "withdraw":
         return f"Take the frequency of {change.name} away, which matters less"
     if change.what == "open":

@@ -20,6 +20,9 @@ class LineFilter(DeviceFilter):
         required=False,
         choices=[("", "all"), *((state, state) for state in PLAN_STATES)],
     )
+    sheet = forms.ChoiceField(
+        label="Settings", required=False, choices=[("", "all"), ("open", "still to fill in")]
+    )
 
 
 class RunForm(forms.Form):

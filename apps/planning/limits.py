@@ -61,17 +61,18 @@ def _taken(
         return None
     low, high = min(part["low_hz"] for part in anywhere), max(part["high_hz"] for part in anywhere)
     count, apart = len(members), f"{apart_hz / 1e3:g} kHz apart"
-    why = f"its line allows only {_between(line.low_hz, line.high_hz)}"
+    why = f"its line allows only {between(line.low_hz, line.high_hz)}"
     if fit < count:
         why += f", where at most {fit} of its {count} carriers {'fits' if fit == 1 else 'fit'}"
     detail = (
-        f"in {_between(line.low_hz, line.high_hz)} there is room for {fit}, {apart}, if nobody else were there; "
-        f"in all that its kind can tune here and that is permitted and free ({_between(low, high)}) for about {more}"
+        f"in {between(line.low_hz, line.high_hz)} there is room for {fit}, {apart}, if nobody else were there; "
+        f"in all that its kind can tune here and that is permitted and free ({between(low, high)}) for about {more}"
     )
     return {"cause": CAUSE, "why": why, "detail": detail, "share": 0.0}
 
 
-def _between(low_hz: int | None, high_hz: int | None) -> str:
+def between(low_hz: int | None, high_hz: int | None) -> str:
+    """The limits of a line, as people read them."""
     if low_hz and high_hz:
         return f"{low_hz / 1e6:.10g}–{high_hz / 1e6:.10g} MHz"
     return f"from {low_hz / 1e6:.10g} MHz" if low_hz else f"up to {(high_hz or 0) / 1e6:.10g} MHz"

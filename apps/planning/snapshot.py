@@ -23,7 +23,7 @@ from apps.radio.rasters import channel_at, channel_edges
 from apps.registry import tuning
 from apps.registry.models import Carrier, Change, Registration
 from apps.registry.queries import asked_tuning
-from apps.registry.rules import BandPlan, Granted, let_in, permission
+from apps.registry.rules import Allowed, BandPlan, Granted, Kept, let_in, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied, Outsider
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -138,10 +138,7 @@ def _carrier_row(
 ) -> tuple[dict[str, Any], float | None, list[dict[str, Any]]]:
     registration, role = carrier.registration, carrier.role
     spare = carrier.spare_of_id is not None
-    asked, power = _asked(carrier), registration.power_mw
-    allowed = permission(law, registration.kind, role, asked, power, granted, registration)
-    tuned, kept = plan.narrow(registration, allowed.tuning, role.bandwidth_hz)
-    tuned, shut_out = let_in(granted.antennas.get(registration.zone_id), role, tuned)
+    allowed, tuned, kept = _tuned(carrier, _asked(carrier), law, granted, plan)
     row: dict[str, Any] = {
         "id": carrier.code,
         "kind": solver_kind(carrier),
@@ -161,7 +158,30 @@ def _carrier_row(
         row.setdefault("previous_hz", carrier.previous_hz)
     if "fixed_hz" in row and not tuned:
         del row["fixed_hz"]
-    return row, allowed.power_mw, band_plan.causes([*kept, *shut_out], tuning.points(allowed.tuning))
+    return row, allowed.power_mw, band_plan.causes(kept, tuning.points(allowed.tuning))
+
+
+def _tuned(
+    carrier: Carrier, asked: list[tuning.Range], law: Ruleset, granted: Granted, plan: BandPlan
+) -> tuple[Allowed, list[tuning.Range], list[Kept]]:
+    """Of what is asked for what is permitted, and what the band plan and the filter before its receiver leave of that."""
+    line, role = carrier.registration, carrier.role
+    allowed = permission(law, line.kind, role, asked, line.power_mw, granted, line)
+    tuned, kept = plan.narrow(line, allowed.tuning, role.bandwidth_hz)
+    tuned, shut_out = let_in(granted.antennas.get(line.zone_id), role, tuned)
+    return allowed, tuned, [*kept, *shut_out]
+
+
+def beyond_limits(event: Event, lines: Iterable[int]) -> dict[str, list[tuning.Range]]:
+    """What the carriers of these lines could be tuned to if their lines did not limit them."""
+    law, granted, plan = ruleset(event.ruleset), Granted(event), BandPlan(event)
+    found = {}
+    for carrier in standing_carriers(event):
+        line = carrier.registration
+        if line.pk in lines and (line.low_hz or line.high_hz):  # a copy of its own, which nobody saves
+            line.low_hz = line.high_hz = None
+            found[carrier.code] = _tuned(carrier, _asked(carrier), law, granted, plan)[1]
+    return found
 
 
 def _asked(carrier: Carrier) -> list[tuning.Range]:

@@ -30,7 +30,7 @@ from apps.planning.outlook import outlook
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.renewing import Renewed, renew
 from apps.planning.rules import refusal_to_accept, refusal_to_change, refusal_to_inquire
-from apps.planning.states import ACTIVE, RunState
+from apps.planning.states import ACTIVE, AssignmentState, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import batching, tuning
 from apps.registry import views as registry_pages
@@ -540,7 +540,9 @@ class Remedies(EventPage):
         left = [row for row in plan_rows(self.actor) if row.state == queries.LEFT_OUT]
         inquiry = queries.inquiries_of(self.actor).first()
         sizes = queries.sizes_of(row.carrier.registration_id for row in left)
+        runs = sorted({row.carrier.left_out.run.number for row in left})
         return self.render(
+            runs=runs, movable=queries.assignments_of(self.actor).exclude(state=AssignmentState.LOCKED).exists(),
             left=queries.shared_reasons(left, sizes), count=len(left), inquiry=inquiry,
             answer=queries.Answer.of(inquiry, left, sizes) if inquiry else None, refused=refusal_to_inquire(self.actor),
             coordinators=queries.coordinators_of(self.actor),

@@ -336,7 +336,7 @@ class Publish(EventPage):
             numbers=in_a_row(range(first, first + len(form.parts))),
             approved=sum(row.state == AssignmentState.APPROVED for row in on),
             changes=sum(len(since.words) for code, since in self.since_now.items() if code in codes),
-            open_lines=lines_with_open_settings(on),
+            unset=Unset.of(on),
         )  # fmt: skip
 
     def publish(self, form: PublishForm) -> list[Edition]:
@@ -361,6 +361,12 @@ class Publish(EventPage):
         )
         ticked = {row.code for row in form.ticked}
         changed = self.changed_sheets or set()
+        departments = [
+            Reader(
+                row, self.since_now.get(row.code), agreed[row.code], proposed[row.code], row.code in ticked
+            )
+            for row in form.known
+        ]
         return self.render(
             form=form, status=422 if refused else 200, not_published=refused, seen=judged.agreed.digest,
             standing=[breach for breach in judged.agreed.standing if concerns_any(breach, parts)],
@@ -369,12 +375,9 @@ class Publish(EventPage):
             agreed=agreed.total(), refused=refusal_to_coordinate(self.actor),
             last=self.event.editions.order_by("-number").first(), proposed=proposed.total(),
             changed=[row.name for row in form.known if row.code in changed],
-            open_lines=lines_with_open_settings(row for row in rows if row.state in AGREED),
+            unset=Unset.of(row for row in rows if row.state in AGREED),
             approved=sum(row.state == AssignmentState.APPROVED for row in rows),
-            departments=[
-                Reader(row, self.since_now.get(row.code), agreed[row.code], proposed[row.code], row.code in ticked)
-                for row in form.known
-            ],
+            departments=departments, unchanged=[row.department.name for row in departments if row.unchanged],
         )  # fmt: skip
 
 
@@ -390,11 +393,29 @@ class Reader:
     proposed: int
     ticked: bool
 
+    @property
+    def unchanged(self) -> bool:
+        return self.since is not None and not self.since.words and not self.proposed
 
-def lines_with_open_settings(rows: Iterable[PlanRow]) -> list[Registration]:
-    """The lines of these carriers on whose sheets room would be left for settings that nobody has filled in."""
-    lines = {row.carrier.registration_id: row.carrier.registration for row in rows}
-    return [line for line in lines.values() if line.open_settings]
+
+@dataclass(frozen=True)
+class Unset:
+    """The lines on whose sheets room would be left for settings that nobody has filled in, by department."""
+
+    by_department: dict[Department, list[Registration]]
+
+    @classmethod
+    def of(cls, rows: Iterable[PlanRow]) -> "Unset":
+        lines = {row.carrier.registration_id: row.carrier.registration for row in rows}
+        found: dict[Department, list[Registration]] = {}
+        for line in lines.values():
+            if line.open_settings:
+                found.setdefault(line.department, []).append(line)
+        return cls(found)
+
+    @property
+    def count(self) -> int:
+        return sum(map(len, self.by_department.values()))
 
 
 def in_a_row(numbers: Iterable[int]) -> str:

@@ -512,9 +512,6 @@ class DeviceFilter(forms.Form):
         self.fields["state"] = forms.ChoiceField(
             choices=[("", "all but withdrawn"), *((state, state) for state in states)], required=False
         )
-        self.fields["sheet"] = forms.ChoiceField(
-            label="Settings", choices=[("", "all"), ("open", "still to fill in")], required=False
-        )
         if len(self.fields["department"].choices) == 2 and not actor.sees_all:
             del self.fields["department"]
 

@@ -170,6 +170,28 @@ def test_who_has_room_by_now_needs_no_remedy_and_is_not_counted_among_those_with
     assert told == [["AUD-003"], ["AUD-002"], [], []]
 
 
+def test_a_line_that_limits_itself_is_told_to_widen_and_a_neighbour_to_move_unless_locked(site: Site) -> None:
+    """The kind asks for 350 kHz between neighbours: amid 500.0 to 500.6 MHz one leaves no room for another, at an end it does."""
+    register(site.lead, line(quantity=2, low_hz=500_000_000, high_hz=500_600_000))
+    place(site, "AUD-001", 500_300_000)
+    leave_out(site, "AUD-002", {"cause": "separation", "carrier": "AUD-001", "share": 1.0})
+    first, second, *_ = (cure["words"] for cure in ask(site).cures)
+    assert first == (
+        "Let «AUD: lead vocals» use more than 500–500.6 MHz: all that its kind tunes and that is permitted here"
+    )
+    assert second.startswith("Let AUD-001 move from 500.3 to ")
+    page = text(site.browser("coordinator").get(f"{BASE}remedies/"))
+    line_page = f"{BASE}devices/{Registration.objects.get().pk}/#id_low_hz"
+    assert f'href="{line_page}"' in page and "Run 1</a> left 1 carrier out" in page
+    chosen = actions.Selection(carriers=("AUD-001",))
+    actions.approve(actor=site.coordinator, selection=chosen)
+    actions.lock(actor=site.coordinator, selection=chosen)
+    assert not any("move from" in cure["words"] for cure in ask(site).cures)
+    assert "Everybody who has a frequency is locked" in text(
+        site.browser("coordinator").get(f"{BASE}remedies/")
+    )
+
+
 def test_where_everybody_has_room_nothing_is_tried_and_nobody_is_without_a_cure(site: Site) -> None:
     register(site.lead, line(quantity=2))
     place(site, "AUD-001", 500_100_000)
@@ -196,7 +218,7 @@ def test_what_was_stopped_is_gone_on_with_and_says_the_same_as_one_that_was_not(
     assert (
         half
         and inquiring.keep_alive(
-            half, tried=2, total=whole.total, left_out=["AUD-002"], has_room=[], cures=[]
+            half, tried=2, total=whole.total, left_out=["AUD-002"], has_room=[], cures=whole.cures
         )
         is False
     )

@@ -1,13 +1,15 @@
 """What ask, repair and remedies say, held against the plain count."""
 
 import json
+from dataclasses import replace
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from apps.solver import read_problem, solve, verify
 from apps.solver.ask import ask, effect, main
-from apps.solver.remedies import remedies
+from apps.solver.problem import Tuning
+from apps.solver.remedies import buys, changes, remedies
 from apps.solver.solving import repair
 from tests.solver.strategies import documents, plans
 
@@ -133,6 +135,44 @@ def test_what_would_place_those_left_out():
         for remedy in remedies(problem, result.assignments)
     }
     assert found == {("open", "blocked[0]"): ("c0",)}
+
+
+def test_a_neighbour_who_may_move_makes_room_and_is_told_where_to() -> None:
+    """Counted by hand: c0 and c1 keep 400 kHz; c1 in the middle of 500.0 to 500.6 leaves no room, at either end it does."""
+    document = crowd(2)
+    for row in document["carriers"]:
+        row["tuning"] = [{"low_hz": 500_000_000, "high_hz": 500_600_000, "step_hz": 100_000}]
+    document["separations"][0]["min_hz"] = 400_000
+    problem, plan = read_problem(document), {"c1": 500_300_000}
+    causes = [{"cause": "separation", "carrier": "c1", "share": 1.0}]
+    assert [c.what for c in changes(problem, plan, causes=causes)] == ["relax"]
+    first, *_ = changes(problem, plan, causes=causes, may_move={"c1"})
+    bought = buys(first, {"c0"})
+    assert (bought.what, bought.name, bought.places) == ("move", "c1", ("c0",))
+    assert bought.moved_hz in (500_000_000, 500_100_000, 500_200_000, 500_400_000, 500_500_000, 500_600_000)
+    tight = [Tuning(500_000_000, 500_300_000, 100_000)]  # too narrow for two 400 kHz apart, wherever c1 goes
+    short = replace(problem, carriers=tuple(replace(c, tuning=tuple(tight)) for c in problem.carriers))
+    first, *_ = changes(short, plan, causes=causes, may_move={"c1"})
+    assert first.what == "move" and buys(first, {"c0"}).places == ()
+
+
+def test_a_wider_tuning_is_tried_first_and_the_most_blamed_before_others() -> None:
+    document = crowd(3)
+    document["blocked"] = [
+        {"id": "small", "low_hz": 500_000_000, "high_hz": 500_050_000},
+        {"id": "large", "low_hz": 500_300_000, "high_hz": 500_700_000},
+    ]
+    problem = read_problem(document)
+    plan = {"c1": 500_100_000, "c2": 500_900_000}
+    causes = [
+        {"cause": "blocked", "blocked": "small", "share": 0.1},
+        {"cause": "blocked", "blocked": "large", "share": 0.6},
+    ]
+    wide = {"line": {"c0": (Tuning(500_000_000, 510_000_000, 100_000),)}}
+    found = changes(problem, plan, causes=causes, wider=wide)
+    told = [change.name.split()[1] if change.what == "open" else change.what for change in found]
+    assert told[0] == "widen" and told.index("large") < told.index("small")
+    assert buys(found[0], {"c0"}).places == ("c0",)
 
 
 def test_same_seed_same_result_and_several_seeds_no_worse():
