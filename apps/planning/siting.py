@@ -17,11 +17,10 @@ from apps.radio.outlines import Outline, apart_m, point
 from apps.radio.paths import Override
 from apps.radio.places import Distances, Place, stage
 from apps.radio.propagation import Building
-from apps.radio.selectivity import Modulation
 from apps.radio.settings import Settings
 from apps.radio.site import Service, Site
 from apps.registry.models import Antennas, Carrier, KindRole
-from apps.registry.rules import antennas_of, received_through, sending, system
+from apps.registry.rules import MODULATIONS, antennas_of, curve, received_through, sending, system
 from apps.spectrum.models import KnownLoss
 
 # How near and how far a zone's devices come, as shares of their usual distance; common practice, no source.
@@ -32,14 +31,6 @@ ENDS: Final = {
     ("base", "device"): ("rack", "bodies"),
     ("device", "device"): ("bodies", "bodies"),
     ("base", "base"): ("rack", "antennas"),
-}
-MODULATIONS: Final[dict[str, Modulation]] = {
-    "analogue_mono": "analogue mono",
-    "analogue_stereo": "analogue stereo",
-    "digital": "digital",
-    "dense_digital": "dense digital",
-    "narrow_fm": "two-way",
-    "wideband": "wideband",
 }
 
 
@@ -267,6 +258,8 @@ def _kind(name: str, carrier: Carrier) -> Kind:
         iip3_dbm=figures.get("iip3_dbm"),
         protection_db=figures.get("protection_db"),
         guards_hz=guards(role),
+        mask=curve(figures.get("mask"), role.bandwidth_hz),
+        filter=curve(figures.get("filter"), role.bandwidth_hz),
         mixes=role.mixes,
     )
 

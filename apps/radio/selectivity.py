@@ -141,6 +141,38 @@ Stereo and dense digital: common practice, no source. Two-way: from memory. Sett
 
 Mask = tuple[tuple[float, float], ...]
 
+MOST_POINTS: Final = 32
+"""A mask or filter of one's own has no more points than this."""
+
+
+def mask_of(points: Sequence[tuple[float, float]], bandwidth_hz: float) -> Mask:
+    """(offset in Hz, dB) points out of a data sheet as a mask or a filter's shape, in bandwidths.
+
+    ValueError, with a way out, unless they begin at 0 Hz with 0 dB, go outwards and never rise; two at one offset
+    make a step.
+    """
+    if not 2 <= len(points) <= MOST_POINTS:
+        raise ValueError(f"give 2 to {MOST_POINTS} points, not {len(points)}")
+    if tuple(points[0]) != (0, 0):
+        raise ValueError("begin at the carrier: the first point is 0 Hz and 0 dB")
+    for number, (before, point) in enumerate(itertools.pairwise(points), 2):
+        if point[0] < before[0]:
+            raise ValueError(
+                f"point {number} is nearer to the carrier than the one before; list them outwards"
+            )
+        if point[1] > before[1]:
+            raise ValueError(
+                f"point {number} is higher than the one before; levels fall outwards, such as -60"
+            )
+        if point[0] > MOST_OFFSET_HZ or point[1] < LEAST_DB:
+            raise ValueError(f"point {number} lies beyond {MOST_OFFSET_HZ / 1e6:g} MHz or {LEAST_DB:g} dB")
+    return tuple((offset / bandwidth_hz, float(level)) for offset, level in points)
+
+
+MOST_OFFSET_HZ: Final = 100e6
+LEAST_DB: Final = -200.0
+"""How far out and how low a point of one's own may lie: beyond, every device is at its floor."""
+
 EMISSION_MASKS: Final[dict[Modulation, Mask]] = {
     "analogue mono": ((0.0, 0.0), (0.35, 0.0), (0.35, -20.0), (0.5, -60.0), (1.0, -80.0)),
     "analogue stereo": ((0.0, 0.0), (0.35, 0.0), (0.35, -20.0), (0.5, -60.0), (1.0, -80.0)),

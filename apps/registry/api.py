@@ -33,13 +33,14 @@ from apps.events.api import (
 from apps.events.models import CODE
 from apps.events.queries import zones_of
 from apps.events.repeats import may_be_repeated
-from apps.registry import actions, calendars, queries, workbooks
+from apps.radio.selectivity import LEAST_DB, MOST_OFFSET_HZ, MOST_POINTS
+from apps.registry import actions, calendars, queries, rules, workbooks
 from apps.registry.batching import Act, act_on_many
 from apps.registry.catalogue import catalogue
 from apps.registry.importing import FORMS, MEDIA_TYPES, read_csv, read_workbook, write_list
 from apps.registry.judging import Judgement, Status
 from apps.registry.lines import MAX_HZ, Names, row_of
-from apps.registry.models import FAMILIES, FIGURES, Antennas, Carrier, Change, Kind, Registration
+from apps.registry.models import CURVES, FAMILIES, FIGURES, Antennas, Carrier, Change, Kind, Registration
 from apps.registry.rules import with_figures
 from apps.registry.states import RegistrationState
 
@@ -62,17 +63,39 @@ class RangeSerializer(Strict):
         return values
 
 
+class PointSerializer(Strict):
+    """A point of a mask or filter, the upper half standing for both."""
+
+    offset_hz = serializers.IntegerField(min_value=0, max_value=int(MOST_OFFSET_HZ))
+    level_db = FiniteField(min_value=LEAST_DB, max_value=0)
+
+
 class RadioSerializer(Strict):
     """Figures of the radio model; null goes back to the model's starting value."""
 
     def get_fields(self) -> dict[str, Any]:
-        return {
+        curves = {
+            curve.name: serializers.ListField(
+                child=PointSerializer(), required=False, allow_null=True, min_length=2, max_length=MOST_POINTS,
+                help_text=f"{curve.label}; from 0 Hz and 0 dB outwards, never rising; absent: by its modulation",
+            )
+            for curve in CURVES
+        }  # fmt: skip
+        return curves | {
             figure.name: FiniteField(
                 required=False, allow_null=True, min_value=figure.low, max_value=figure.high,
                 help_text=f"{figure.label}; absent: {figure.otherwise}",
             )
             for figure in FIGURES
         }  # fmt: skip
+
+    def validate(self, values: dict[str, Any]) -> dict[str, Any]:
+        for name in (curve.name for curve in CURVES):
+            try:
+                rules.curve(values.get(name), 1)
+            except ValueError as wrong:
+                raise serializers.ValidationError({name: f"{str(wrong).capitalize()}."}) from None
+        return values
 
 
 class KindRoleSerializer(Strict):

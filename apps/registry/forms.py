@@ -18,7 +18,9 @@ from apps.events.actors import Actor
 from apps.registry.calendars import MAX_MARGIN_MIN, Rule, Target
 from apps.registry.importing import check_size
 from apps.registry.lines import Names, read_hertz, row_of
-from apps.registry.models import FIGURES, Change, Kind, Registration
+from apps.registry.models import CURVES, FIGURES, Change, Kind, Registration
+from apps.registry.rules import curve as checked_curve
+from apps.registry.rules import usual_curve
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 from apps.registry.tuning import Range
 from apps.spectrum.forms import MegahertzField
@@ -332,10 +334,47 @@ def tuning_as_typed(ranges: list[Range]) -> str:
     )
 
 
+POINT = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(?:kHz)?\s*[:;]?\s+([-−–]?[0-9]+(?:[.,][0-9]+)?)\s*(?:dB)?")
+
+
+def read_curve(text: str) -> list[dict[str, float]] | None:
+    """A mask or filter as people type it, a point on each line: «300 -60», in kHz and dB; None where nothing is typed.
+
+    Raises ValidationError that names the line, or says what does not fit.
+    """
+    found: list[dict[str, float]] = []
+    for line in filter(None, map(str.strip, text.splitlines())):
+        match = POINT.fullmatch(line)
+        if not match:
+            raise forms.ValidationError(
+                f"«{line}»: write the distance from the carrier in kHz and the level in dB, such as 300 -60."
+            )
+        offset, level = (
+            Decimal(part.replace(",", ".").replace("−", "-").replace("–", "-")) for part in match.groups()
+        )
+        found.append({"offset_hz": int(offset * 1000), "level_db": float(level)})
+    try:
+        checked_curve(found or None, 1)
+    except ValueError as wrong:
+        words = str(wrong)
+        raise forms.ValidationError(f"{words[0].upper()}{words[1:]}.") from None
+    return found or None
+
+
+def curve_as_typed(points: Iterable[Mapping[str, float]] | None) -> str:
+    return "\n".join(f"{point['offset_hz'] / 1000:g} {point['level_db']:g}" for point in points or ())
+
+
 class KindForm(forms.Form):
     """A kind's figures; of each of its roles tuning, width, spacing, and what the radio model reckons with."""
 
-    of_role = ("tuning", "bandwidth_hz", "spacing_hz", *(figure.name for figure in FIGURES))
+    of_role = (
+        "tuning",
+        "bandwidth_hz",
+        "spacing_hz",
+        *(figure.name for figure in FIGURES),
+        *(curve.name for curve in CURVES),
+    )
 
     name = forms.CharField(max_length=200)
     note = forms.CharField(
@@ -373,6 +412,16 @@ class KindForm(forms.Form):
                     label=figure.label, required=False, min_value=figure.low, max_value=figure.high,
                     help_text=f"Empty: {figure.otherwise}.",
                 )  # fmt: skip
+            for curve in CURVES:
+                usual = usual_curve(curve.name, kind.modulation, role.bandwidth_hz)
+                points = ", ".join(f"{offset / 1000:g} {level:g}" for offset, level in usual)
+                self.fields[f"{curve.name}-{role.code}"] = forms.CharField(
+                    label=curve.label, required=False, widget=forms.Textarea({"rows": 4}), max_length=2000,
+                    help_text=(
+                        "A point on each line, such as 300 -60; from 0 0 outwards, straight between points, two at one distance "
+                        f"make a step. Empty, by its modulation: {points}. Further out the floor above holds."
+                    ),
+                )  # fmt: skip
         if not kind.assigned:
             self.fields["power_mw"].required = False
 
@@ -403,6 +452,9 @@ class KindForm(forms.Form):
             shown[f"bandwidth_hz-{role.code}"] = f"{role.bandwidth_hz / 1000:g}"
             shown[f"spacing_hz-{role.code}"] = f"{role.spacing_hz / 1000:g}"
             shown |= {f"{figure.name}-{role.code}": role.radio.get(figure.name) for figure in FIGURES}
+            shown |= {
+                f"{curve.name}-{role.code}": curve_as_typed(role.radio.get(curve.name)) for curve in CURVES
+            }
         return shown
 
     def clean_power_mw(self) -> list[float]:
@@ -436,6 +488,11 @@ class KindForm(forms.Form):
             fields["radio"] = {
                 figure.name: given.pop(f"{figure.name}-{role.code}", None) for figure in FIGURES
             }
+            for curve in CURVES:
+                try:
+                    fields["radio"][curve.name] = read_curve(given.pop(f"{curve.name}-{role.code}", ""))
+                except forms.ValidationError as wrong:
+                    self.add_error(f"{curve.name}-{role.code}", wrong)
             found[role.code] = fields
         return {**given, "roles": found}
 

@@ -74,10 +74,25 @@ FIGURES = (
 )
 
 
+@dataclass(frozen=True)
+class Curve:
+    """A shape of the radio model that a role may set point by point: [{offset_hz, level_db}]."""
+
+    name: str
+    label: str
+
+
+CURVES = (
+    Curve("mask", "Emission: kHz from the carrier and dB against the middle of its channel"),
+    Curve("filter", "Filter of the receiver: kHz from the carrier and dB"),
+)
+
+
 class KindRole(models.Model):
     """One carrier of a kind: what it tunes, how wide it is, where it is sent and received, what it must be spared.
 
-    tuning: [{low_hz, high_hz, step_hz}]; guards_hz: {family: hertz or null}; radio: {name of a Figure: value}.
+    tuning: [{low_hz, high_hz, step_hz}]; guards_hz: {family: hertz or null}; radio: {name of a Figure: value,
+    name of a Curve: [{offset_hz, level_db}]}.
     offset_hz: above the kind's first role (a repeater's output against its input); null where it stands alone.
     """
 

@@ -1,10 +1,10 @@
 """What a line may ask for, who may change it, and what the ruleset says to it: predicates and judgements, no writes."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from copy import copy
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from django.utils import timezone
 
@@ -13,6 +13,7 @@ from apps.events.actors import Actor
 from apps.events.models import Department, Event
 from apps.events.rules import refusal_to_act_for, refusal_to_coordinate, refusal_to_write
 from apps.radio.chains import SendingChain, SendingSystem
+from apps.radio.selectivity import EMISSION_MASKS, FILTER_SHAPES, Mask, Modulation, mask_of
 from apps.radio.units import dbm, milliwatts
 from apps.registry import tuning
 from apps.registry.models import Antennas, Change, Kind, KindRole, Registration
@@ -360,6 +361,30 @@ def faults_in_antennas(values: Mapping[str, Any]) -> list[Fault]:
             if values[name] is None
         ]
     return faults
+
+
+MODULATIONS: Final[dict[str, Modulation]] = {
+    "analogue_mono": "analogue mono",
+    "analogue_stereo": "analogue stereo",
+    "digital": "digital",
+    "dense_digital": "dense digital",
+    "narrow_fm": "two-way",
+    "wideband": "wideband",
+}
+"""A kind's modulation as the radio model names it."""
+
+
+def curve(points: Iterable[Mapping[str, float]] | None, bandwidth_hz: int) -> Mask | None:
+    """A mask or filter as the radio model takes it; None where none is set. ValueError says what does not fit, and a way out."""
+    if points is None:
+        return None
+    return mask_of([(point["offset_hz"], point["level_db"]) for point in points], bandwidth_hz)
+
+
+def usual_curve(name: str, modulation: str, bandwidth_hz: int) -> list[tuple[float, float]]:
+    """(offset in hertz, dB) of the mask or filter that holds for a modulation where a role sets none."""
+    shapes = EMISSION_MASKS if name == "mask" else FILTER_SHAPES
+    return [(offset * bandwidth_hz, level) for offset, level in shapes[MODULATIONS[modulation]]]
 
 
 def with_figures(before: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:

@@ -3,6 +3,8 @@
 Sums by hand are dB arithmetic; the cascades are those of Friis 1944 and the textbook relation for intercept points.
 """
 
+from typing import Any
+
 import pytest
 
 from apps.common.errors import Faulty, Stale
@@ -10,6 +12,7 @@ from apps.planning import chaining
 from apps.planning.siting import sited
 from apps.planning.snapshot import freeze, standing_carriers
 from apps.registry import actions
+from apps.registry.forms import KindForm
 from apps.registry.models import Antennas, Kind, KindRole, Registration
 from tests.site import Site, line, make_site, register
 
@@ -186,3 +189,69 @@ def test_a_quieter_transmitter_and_a_narrower_receiver_ask_for_no_more(site: Sit
     )
     after = apart()
     assert sum(after) <= sum(before) and after != before
+
+
+# A made-up transmitter and receiver of 200 kHz, tighter than their modulation's starting shapes.
+TIGHT = "0 0\n90 0\n90 -40\n150 −75,5\n300 -95 dB"
+NARROW = "0 0\n95 kHz 0 dB\n130: -70\n200 -95"
+
+
+def test_a_mask_and_a_filter_of_its_own_are_typed_point_by_point(site: Site) -> None:
+    browser, address = site.browser("coordinator"), "/e/harbour-days/set-up/kinds/mic/"
+    kind = Kind.objects.get(code="mic")
+    form = {name: value for name, value in KindForm.of(kind).items() if value is not None}
+    page = browser.get(address).content.decode()
+    assert "Empty, by its modulation: 0 0, 70 0, 70 -20, 100 -60, 200 -80" in page
+
+    refused = browser.post(address, {**form, "version": kind.version, "mask-mic": "0 0\nfar down"})
+    words = refused.content.decode()
+    assert (
+        "«far down»: write the distance from the carrier in kHz" in words and "far down</textarea>" in words
+    )
+    for typed, complaint in (
+        ("10 0\n90 -40", "Begin at the carrier"),
+        ("0 0\n90 -40\n80 -50", "Point 3 is nearer to the carrier"),
+        ("0 0\n90 -40\n100 -20", "Point 3 is higher than the one before"),
+        ("0 0", "Give 2 to 32 points, not 1"),
+    ):
+        assert (
+            complaint
+            in browser.post(address, {**form, "version": kind.version, "filter-mic": typed}).content.decode()
+        )
+
+    browser.post(address, {**form, "version": kind.version, "mask-mic": TIGHT, "filter-mic": NARROW})
+    radio = KindRole.objects.get(code="mic").radio
+    assert radio["mask"][3:] == [
+        {"offset_hz": 150_000, "level_db": -75.5},
+        {"offset_hz": 300_000, "level_db": -95},
+    ]
+    assert KindForm.of(Kind.objects.get(code="mic"))["filter-mic"] == "0 0\n95 0\n130 -70\n200 -95"
+
+
+def test_a_mask_and_a_filter_of_its_own_move_separations_and_go_back(site: Site) -> None:
+    def apart() -> int:
+        rows = sited(site.event, standing_carriers(site.event)).demands.separations
+        return max(row.min_hz for row in rows if row.kinds == ("mic", "mic") and row.treatment == "forbid")
+
+    client, address = site.client("coordinator"), "/api/v1/events/harbour-days/kinds/mic/"
+
+    def give(**radio: Any) -> Any:
+        body = {"roles": [{"code": "mic", "radio": radio}]}
+        return client.patch(address, body, format="json", headers={"If-Match": "*"})
+
+    def points(*pairs: tuple[int, int]) -> list[dict[str, int]]:
+        return [{"offset_hz": offset, "level_db": level} for offset, level in pairs]
+
+    before = apart()
+    flat = points((0, 0), (100_000, 0), (100_000, -90), (110_000, -90))
+    assert give(mask=flat, filter=flat, floor_db=-90, blocking_db=90).status_code == 200
+    # Two rectangles of 200 kHz over floors 90 dB down: they part where they no longer overlap (ITU-R SM.337).
+    assert 190_000 <= apart() <= 200_000 < before
+    wide = points((0, 0), (100_000, 0), (900_000, -80))
+    assert give(mask=wide, filter=wide).status_code == 200
+    assert apart() > before
+    assert client.get(address).json()["roles"][0]["radio"]["mask"] == wide
+    assert give(mask=None, filter=None, floor_db=None, blocking_db=None).status_code == 200
+    assert apart() == before
+    refused = give(mask=points((0, 0), (5_000, -10), (6_000, -5)))
+    assert refused.status_code == 422 and "Point 3 is higher" in str(refused.json())
