@@ -51,6 +51,7 @@ OWN = {
     "planning": {
         "joining",
         "demanding",
+        "explaining",
         "site_pages",
         "renewing",
         "snapshot",

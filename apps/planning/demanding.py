@@ -41,21 +41,33 @@ def received_in(model: Sited, service: Service) -> list[str]:
 
 def separations(carriers: list[Carrier], model: Sited) -> list[dict[str, Any]]:
     """What the model demands between kinds in places; within a zone never less than the kinds themselves ask for."""
-    spacing: dict[str, int] = {}
-    there: dict[str, set[str]] = defaultdict(set)
-    for carrier in carriers:
-        spacing[solver_kind(carrier)] = carrier.role.spacing_hz
-        there[carrier.registration.zone.code].add(solver_kind(carrier))
     rows: list[dict[str, Any]] = []
     for row in model.demands.separations:
         entry = {"zones": list(row.places), "kinds": list(row.kinds), "min_hz": row.min_hz}
         if row.treatment == "penalise":
             entry |= {"treatment": "penalise", "weight": row.weight}
         rows.append(entry)
+    rows += [
+        {"zones": own["places"], "kinds": own["kinds"], "min_hz": own["min_hz"]}
+        for own in spacings(carriers, model)
+    ]
+    return rows
+
+
+def spacings(carriers: list[Carrier], model: Sited) -> list[dict[str, Any]]:
+    """The wider of two kinds' own spacings wherever both are in one zone: {places, kinds, min_hz}."""
+    spacing: dict[str, int] = {}
+    there: dict[str, set[str]] = defaultdict(set)
+    for carrier in carriers:
+        spacing[solver_kind(carrier)] = carrier.role.spacing_hz
+        there[carrier.registration.zone.code].add(solver_kind(carrier))
+    rows: list[dict[str, Any]] = []
     for zone, kinds in sorted(there.items()):
         for one, other in combinations_with_replacement(sorted(kinds), 2):
             a, b = (model.services[kind, zone].sent_from[0] for kind in (one, other))
-            rows.append({"zones": [a, b], "kinds": [one, other], "min_hz": max(spacing[one], spacing[other])})
+            rows.append(
+                {"places": [a, b], "kinds": [one, other], "min_hz": max(spacing[one], spacing[other])}
+            )
     return rows
 
 

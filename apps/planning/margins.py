@@ -141,10 +141,15 @@ class _OnAir:
         return Lower(steps[found.step_db], now_mw, group.size, found.least_margin_db)
 
 
-def margins_of(event: Event, placed: Mapping[str, int] | None = None) -> dict[str, Margin]:
-    """The margin of every carrier that has a frequency, or of `placed` ({carrier: hertz}) instead of the plan; no names."""
+def margins_of(
+    event: Event, placed: Mapping[str, int] | None = None, *, named: bool = False
+) -> dict[str, Margin]:
+    """The margin of every carrier that has a frequency, or of `placed` ({carrier: hertz}) instead of the plan.
+
+    `named`: with who disturbs each most, which takes a while for many.
+    """
     on_air = _OnAir.of(event, placed)
-    return on_air.margins() if on_air else {}
+    return on_air.margins(named=named) if on_air else {}
 
 
 def margin_of(event: Event, code: str) -> Margin | None:
