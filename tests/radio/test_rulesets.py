@@ -184,6 +184,116 @@ def test_two_way_radios_are_told_what_to_ask_for(path):
     assert rows and all(row["licence"] in {"required", "ask"} and "licence" in row["words"] for row in rows)
 
 
+AUDIO_US_LICENSED = [
+    (26.1, 26.48), (54, 72), (76, 88), (161.625, 161.775), (174, 216), (450, 451), (455, 456), (470, 608), (653, 657),
+    (941.5, 944), (944, 952), (952.85, 956.25), (956.45, 959.85), (1435, 1525), (6875, 6900), (7100, 7125),
+]  # fmt: skip
+"""47 CFR 74.802(a)(1), 2019 revision; the same bands as 74.861 names, as amended by 89 FR 83798."""
+
+EDGES = [
+    ("us", "required", AUDIO_US_LICENSED),
+    # 47 CFR 15.236(a), as amended by 89 FR 83798
+    ("us", "by rule", [(54, 72), (76, 88), (174, 216), (470, 608), (614, 616), (657, 663)]),
+    # ERC/REC 25-10 Annex 4, A2, A3, A4, A7, A8; Decision 2014/641/EU as national tables carry it (Switzerland, Sweden)
+    (
+        "cept",
+        "ask",
+        [
+            (174, 216),
+            (470, 694),
+            (733, 757.5),
+            (1350, 1400),
+            (1518, 1525),
+            (823, 826),
+            (826, 832),
+            (1785, 1805),
+        ],
+    ),
+    ("cept", "by rule", [(863, 865)]),  # ERC/REC 25-10 Annex 4, A6
+    (
+        "uk",
+        "required",
+        [(606.5, 613.5), (960, 1164)],
+    ),  # the regulator, as quoted; its consultation of 23 Oct 2015
+    ("uk", "by rule", [(863.1, 864.9), (173.8, 175)]),  # the regulator, as quoted; an encyclopaedia
+    # class licence of 2015, remade 2025; regulator's notice 49/2012
+    ("australia", "by rule", [(520, 694), (1790, 1800)]),
+    (
+        "japan",
+        "by rule",
+        [(806, 810), (322, 323), (73.6, 74.8)],
+    ),  # Enforcement Regulation Art. 6(4): types B, C, D
+    # ministry's notice on type A: 470-710, 710-714, 1240-1260 but for 1252-1253
+    ("japan", "required", [(470, 710), (710, 714), (1240, 1252), (1253, 1260)]),
+]
+
+
+@pytest.mark.parametrize(("key", "licence", "edges_mhz"), EDGES)
+def test_ranges_end_where_their_source_says(key, licence, edges_mhz):
+    rows = [row for row in load(key)["ranges"] if row["licence"] == licence and "body_worn" in uses(row)]
+    rows = [(row["low_hz"] / 1e6, row["high_hz"] / 1e6) for row in rows]
+    assert set(edges_mhz) <= set(rows)
+    if key == "us":
+        # Nothing else is opened to microphones: 15.247's ranges are for any use and stand apart.
+        assert set(rows) == set(edges_mhz)
+
+
+CLOSED = [
+    # 47 CFR 73.603(c) and 95.2363; 15.236 (2024); 15.236(a)(4) as worded until 2024; the regulator's page
+    (
+        "us",
+        [(608, 614), (616, 617), (617, 652), (652, 653), (663, 698), (698, 806), (1395, 1400), (1427, 1432)],
+    ),
+    ("australia", [(694, 820)]),  # regulator's notice 49/2012: closed since 1 January 2015
+    ("cept", [(1492, 1518)]),  # 47 CFR 2.106(b), 5.341A
+    ("japan", [(1252, 1253)]),  # ministry's notice
+]
+
+
+@pytest.mark.parametrize(("key", "edges_mhz"), CLOSED)
+def test_closed_ranges_end_where_their_source_says(key, edges_mhz):
+    rows = {
+        (row["low_hz"] / 1e6, row["high_hz"] / 1e6)
+        for row in load(key)["reserved"]
+        if row["status"] == "seen"
+    }
+    assert set(edges_mhz) <= rows
+
+
+WIDTHS_MHZ = [
+    (0.495, 0.505), (2.1735, 2.1905), (74.8, 75.2), (108, 117.975), (117.975, 137), (156.4875, 156.5625),
+    (156.7625, 156.8375), (161.9625, 161.9875), (162.0125, 162.0375), (242.95, 243.05), (328.6, 335.4),
+    (406.0, 406.1), (1400, 1427), (1559, 1610), (1610.6, 1613.8), (2690, 2700), (4990, 5000),
+]  # fmt: skip
+"""Radio Regulations footnotes as printed in 47 CFR 2.106(b)."""
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+def test_what_is_never_used_has_the_width_of_its_footnote(path):
+    rows = {
+        (row["low_hz"] / 1e6, row["high_hz"] / 1e6): row
+        for row in load(path.stem)["reserved"]
+        if row["never_use"]
+    }
+    assert set(WIDTHS_MHZ) <= set(rows)
+    assert all(rows[edges]["status"] == "seen" for edges in WIDTHS_MHZ)
+    # Not found in a text: satellite navigation at 1176 MHz, microwave landing, the width of the messages at 490 kHz.
+    for edges in ((1164, 1215), (5030, 5091), (0.49, 0.495)):
+        assert rows[edges]["status"] == "memory"
+
+
+# Powers that no text was found for say so: the rest of each row is confirmed elsewhere.
+UNSEEN = [("australia", 600), ("japan", 600), ("japan", 74), ("uk", 174), ("cept", 40), ("cept", 174.0)]
+
+
+@pytest.mark.parametrize(("key", "mhz"), UNSEEN)
+def test_what_was_not_checked_says_so(key, mhz):
+    rows = [row for row in load(key)["ranges"] if row["low_hz"] <= mhz * 1e6 <= row["high_hz"]]
+    assert any(
+        row["status"] == "memory" and "memory" in row["source"] + row["words"] + row["status"] for row in rows
+    )
+
+
 def test_us_licence_by_rule_channels_lie_inside_their_rows():
     # 47 CFR 95.567: 1-7 462.5625 + 25 kHz steps, 8-14 467.5625 + ..., 15-22 462.5500 + ..., 12.5 kHz wide.
     carriers = [462_562_500 + 25_000 * n for n in range(7)] + [462_550_000 + 25_000 * n for n in range(8)]
