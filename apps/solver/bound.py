@@ -292,7 +292,7 @@ class _Crowds:
     def rulers(self, spacing: int, two: int, three: int) -> Rulers:
         key = (spacing, two, three)
         if key not in self._rulers:
-            self._rulers[key] = Rulers(*key)
+            self._rulers[key] = Rulers(*key, should_stop=self.should_stop)
         return self._rulers[key]
 
 

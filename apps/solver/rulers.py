@@ -5,10 +5,11 @@ A003022); with 2A−B alone, the progression-free sets (OEIS A065825). Spacings 
 """
 
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 NODES = 150_000  # marks tried in all before the search gives way to counting
+LOOK_UP = 4_096  # marks between two looks at whether somebody wants to stop
 LONGEST = 2_000  # steps; beyond that counting alone
 
 
@@ -26,6 +27,7 @@ class Rulers:
     three: int = 0
     shortest: list[int] = field(default_factory=lambda: [0, 0])
     nodes: int = NODES
+    should_stop: Callable[[], bool] = lambda: False
     _lowest: list[int] = field(default_factory=lambda: [0])
     _struck_later: int = 0
     _differences: int = 0
@@ -86,6 +88,8 @@ class Rulers:
             free &= -1 << (marks[-1] + self.spacing)
             while free:
                 self.nodes -= 1
+                if self.nodes % LOOK_UP == 0 and self.should_stop():
+                    self.nodes = 0
                 if self.nodes <= 0:
                     return True
                 mark = (free & -free).bit_length() - 1
