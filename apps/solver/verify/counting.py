@@ -120,6 +120,9 @@ class _Plan:
         self.level: Floats = np.array([linear(c.level_db) for c in self.carriers], float)
         self.on = self._marked(problem.slots, (c.slots for c in self.carriers))
         zones = [zone.id for zone in problem.zones]
+        self.place = {code: z for z, code in enumerate(zones)}
+        self._of_kinds: dict[frozenset[str] | None, Bools] = {}
+        self._strongest: dict[int, Floats] = {}
         self.sent = self._marked(zones, (c.sent_from for c in self.carriers))
         self.received = self._marked(zones, (c.received_in for c in self.carriers))
         self.stands = self._marked(zones, (c.stands for c in self.carriers))
@@ -132,7 +135,22 @@ class _Plan:
         return marked
 
     def of_kinds(self, kinds: frozenset[str] | None) -> Bools:
-        return np.array([kinds is None or c.kind in kinds for c in self.carriers], bool)
+        if kinds not in self._of_kinds:
+            self._of_kinds[kinds] = np.array([kinds is None or c.kind in kinds for c in self.carriers], bool)
+        return self._of_kinds[kinds]
+
+    def strongest_db(self, z: int) -> Floats:
+        """How strongly a zone hears each carrier at its strongest; minus infinity where it does not, or its front end keeps it out."""
+        if z not in self._strongest:
+            zone = self.problem.zones[z]
+            found = np.full(self.n, -np.inf)
+            for code, level in zone.hears.items():
+                found = np.maximum(found, np.where(self.sent[:, self.place[code]], level, -np.inf))
+            if zone.passband:
+                inside = [(band.low_hz <= self.hz) & (self.hz <= band.high_hz) for band in zone.passband]
+                found[~np.logical_or.reduce(inside)] = -np.inf
+            self._strongest[z] = found
+        return self._strongest[z]
 
     @cached_property
     def classes(self) -> tuple[Ints, list[Carrier]]:
@@ -382,6 +400,7 @@ class _Air:
         self.plan, self.slot = plan, slot
         self.on = plan.on[:, slot]
         self._sent_together: dict[int, Sources] = {}
+        self._heard: dict[int, Sources] = {}
 
     def loads(self, z: int) -> Iterator[tuple[int, Ints, Floats]]:
         """(row, its victims received in a zone, their loads) for each product rule that is looked at."""
@@ -406,23 +425,17 @@ class _Air:
         """The sets of carriers that mix with each other for a zone, with the gain of what they make."""
         if made_in == "receivers":
             return [(1.0, self._heard_together(z))]
-        place = {zone.id: k for k, zone in enumerate(self.plan.problem.zones)}
         hears = self.plan.problem.zones[z].hears
-        return [(linear(level), self._standing_together(place[code])) for code, level in hears.items()]
+        return [
+            (linear(level), self._standing_together(self.plan.place[code])) for code, level in hears.items()
+        ]
 
     def _heard_together(self, z: int) -> Sources:
-        plan, zone = self.plan, self.plan.problem.zones[z]
-        place = {other.id: k for k, other in enumerate(plan.problem.zones)}
-        strongest = np.full(plan.n, -np.inf)
-        for code, level in zone.hears.items():
-            strongest = np.maximum(strongest, np.where(plan.sent[:, place[code]], level, -np.inf))
-        heard = plan.mixes & self.on & (strongest > -np.inf)
-        if zone.passband:
-            heard &= np.logical_or.reduce(
-                [(band.low_hz <= plan.hz) & (plan.hz <= band.high_hz) for band in zone.passband]
-            )
-        ids: Ints = np.flatnonzero(heard)
-        return Sources(ids, plan.hz[ids], 10 ** ((strongest[ids] + plan.level_db[ids]) / 10))
+        if z not in self._heard:
+            plan, strongest_db = self.plan, self.plan.strongest_db(z)
+            ids: Ints = np.flatnonzero(plan.mixes & self.on & (strongest_db > -np.inf))
+            self._heard[z] = Sources(ids, plan.hz[ids], 10 ** ((strongest_db[ids] + plan.level_db[ids]) / 10))
+        return self._heard[z]
 
     def _standing_together(self, k: int) -> Sources:
         if k not in self._sent_together:
