@@ -140,7 +140,7 @@ class _Plan:
         return self._of_kinds[kinds]
 
     def strongest_db(self, z: int) -> Floats:
-        """How strongly a zone hears each carrier at its strongest; minus infinity where it does not, or its front end keeps it out."""
+        """How strongly a zone hears each carrier at its strongest; minus infinity where not at all."""
         if z not in self._strongest:
             zone = self.problem.zones[z]
             found = np.full(self.n, -np.inf)
