@@ -54,6 +54,7 @@ OWN = {
         "explaining",
         "site_pages",
         "renewing",
+        "reuse",
         "snapshot",
         "band_plan",
         "siting",

@@ -97,7 +97,7 @@ class Lower:
 
 
 @dataclass(frozen=True)
-class _OnAir:
+class OnAir:
     """The carriers that have a frequency, in the site's model."""
 
     carriers: list[Carrier]
@@ -105,7 +105,7 @@ class _OnAir:
     plan: Plan
 
     @classmethod
-    def of(cls, event: Event, placed: Mapping[str, int] | None = None) -> "_OnAir | None":
+    def of(cls, event: Event, placed: Mapping[str, int] | None = None) -> "OnAir | None":
         carriers = standing_carriers(event)
         rows = Assignment.objects.filter(event=event).values_list("carrier__code", "frequency_hz", "power_mw")
         power = {code: milliwatts for code, _, milliwatts in rows}
@@ -148,7 +148,7 @@ def margins_of(
 
     `named`: with who disturbs each most, which takes a while for many.
     """
-    on_air = _OnAir.of(event, placed)
+    on_air = OnAir.of(event, placed)
     return on_air.margins(named=named) if on_air else {}
 
 
@@ -156,7 +156,7 @@ def margin_of(event: Event, code: str) -> Margin | None:
     """The margin of one carrier as the plan stands, with who disturbs it most; kept until the event's revision rises."""
 
     def count() -> Margin | None:
-        on_air = _OnAir.of(event)
+        on_air = OnAir.of(event)
         if on_air is None:
             return None
         which = np.array([carrier.code == code for carrier in on_air.carriers])
@@ -169,7 +169,7 @@ def margins_of_line(event: Event, line: Registration) -> tuple[dict[str, Margin]
     """The margins of a line's carriers as the plan stands, and the lowest power that would do for them all."""
 
     def count() -> tuple[dict[str, Margin], Lower | None]:
-        on_air = _OnAir.of(event)
+        on_air = OnAir.of(event)
         which = (
             np.array([carrier.registration_id == line.pk for carrier in on_air.carriers]) if on_air else None
         )

@@ -19,6 +19,8 @@ from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import chaining
 from apps.planning.demanding import possible_harmonics
+from apps.planning.margins import Margin
+from apps.planning.reuse import Reuse, by_zones, reuse
 from apps.planning.siting import Sited, outline_of, sited, zone_of
 from apps.planning.snapshot import standing_carriers
 from apps.radio.demands import LimitReason, ProductDemand, SeparationReason, separation
@@ -138,9 +140,18 @@ class SitePage(EventPage):
             for zone in zones
         ]
         near = {frozenset(pair) for pair in loudest if pair[0] != pair[1]}
+        again = [
+            (
+                *(known[code] for code in sorted(pair)),
+                _round_apart(known, pair),
+                len(shared),
+                _nearest_call(shared),
+            )
+            for pair, shared in sorted(by_zones(reuse(self.event)).items(), key=lambda row: sorted(row[0]))
+        ]
         return self.render(
             rows=rows, drawing=Drawing.of(zones, near) if zones else None, width=WIDTH, anybody=bool(model.services),
-            outlined=any(zone.outline for zone in zones),
+            outlined=any(zone.outline for zone in zones), again=again,
         )  # fmt: skip
 
 
@@ -237,8 +248,15 @@ class PairPage(EventPage):
             else []
         )
         chains = self._chains(model, carriers, here, say) if here == there else {}
+        pair = frozenset((here, there))
+        shared = [
+            _shared_in_words(row.facing(here), say)
+            for row in (reuse(self.event) if here != there else [])
+            if row.zones == pair
+        ]
         return self.render(
-            **chains, form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes,
+            **chains, shared=shared,
+            form=form, status=status, listener=listener, sender=sender, heard=heard, rules=rules, wishes=wishes,
             limits=limits, apart_m=round(_apart_m(listener, sender)),
             edges=_edges_m(listener, sender), known=self.known_loss(listener, sender),
             refused=refusal_to_coordinate(self.actor),
@@ -258,6 +276,49 @@ class PairPage(EventPage):
                 for kind, number, low, high, hit in possible_harmonics(model, here)
             ],
         }
+
+
+def _round_apart(known: dict[str, Zone], pair: frozenset[str]) -> int:
+    one, other = (known[code] for code in pair)
+    return round(_apart_m(one, other))
+
+
+def _nearest_call(shared: list[Reuse]) -> str:
+    """The least that two carriers stay under what does no harm, in words."""
+    under = [row.worst.under_db for row in shared if row.worst is not None]
+    return _under_in_words(min(under)) if under else "their receivers do not let each other in"
+
+
+def _whole(level_dbm: float) -> str:
+    return f"{level_dbm:.0f}".replace("-", "−")
+
+
+def _least_left(shared: list[Reuse]) -> Margin | None:
+    """The least that any of those who share has left over in the whole plan."""
+    margins = [margin for row in shared for margin in row.margins if margin is not None]
+    return min(margins, key=lambda margin: margin.order, default=None)
+
+
+def _under_in_words(under_db: float) -> str:
+    if under_db < 0:
+        return f"▲ {math.ceil(-under_db)} dB over what does no harm"
+    return f"{math.floor(under_db)} dB under what does no harm"
+
+
+def _shared_in_words(row: Reuse, say: Words) -> dict[str, Any]:
+    """A shared frequency with the figure that lets the two share it."""
+    if row.worst is None:
+        because = "the receivers of neither let the other in"
+    else:
+        why = row.worst.why
+        because = (
+            f"at its strongest {say(why.kind)} from {say(why.sender)} reaches {say(why.victim.kind)} in {say(why.receiver)} at "
+            f"{_whole(why.interferer_dbm)} dBm, {_under_in_words(row.worst.under_db)}"
+        )
+    return {
+        "hz": row.hz, "other_hz": row.other_hz, "one": row.one, "other": row.other,
+        "because": because, "margins": row.margins,
+    }  # fmt: skip
 
 
 def _apart_m(one: Zone, other: Zone) -> float:
