@@ -146,6 +146,7 @@ class SitePage(EventPage):
                 _round_apart(known, pair),
                 len(shared),
                 _nearest_call(shared),
+                _least_left(shared),
             )
             for pair, shared in sorted(by_zones(reuse(self.event)).items(), key=lambda row: sorted(row[0]))
         ]
