@@ -35,7 +35,10 @@ def _in_words(breach: Breach, problem: Problem, plan: Mapping[str, int]) -> dict
         # Wherever it is made: the same culprits disturb the same victim, and the same signature covers it.
         rule = problem.products[breach.row]
         made_in = rule.made_in
-        facts = [breach.rule, rule.family, breach.zone, breach.victim, at]
+        here = (breach.zone or "").split(",")[
+            0
+        ]  # near a rack or far from it, in one band of its receivers or another
+        facts = [breach.rule, rule.family, here, breach.victim, at]
     return {
         "rule": breach.rule,
         "carriers": list(carriers),

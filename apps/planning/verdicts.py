@@ -19,7 +19,7 @@ from apps.planning.states import AGREED
 
 PLACE = "{place}"  # stands in kept words for the place's name, which may change
 MADE = "{made}"  # and where the product is made: in one place and slot in receivers, in another in transmitters too
-WORDING = 4  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
+WORDING = 5  # of what a verdict keeps: raised when breaches are told in other words, so that kept ones are counted anew
 
 
 @dataclass(frozen=True)

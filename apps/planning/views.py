@@ -1,6 +1,6 @@
 """Pages of planning: the devices with what they got, runs, a frequency by hand, breaches."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -53,6 +53,7 @@ LINES_A_PAGE = 100
 LINES_NAMED = 200
 LEFT_BEHIND_SHOWN = 20
 BREACHES_SAID = 3
+FEW = 4
 
 
 class DeviceList(EventPage):
@@ -656,8 +657,15 @@ class Breaches(EventPage):
         ]
         return self.render(
             page=page, rows=rows, signed=signed, carrier=carrier, only=only, status=status, given=given,
+            most=in_most(standing) if not carrier else [],
             in_the_way=len(judged.agreed.standing), in_edition=judged.in_edition, refused=refusal_to_coordinate(self.actor),
         )  # fmt: skip
+
+
+def in_most(breaches: list[Breach]) -> list[tuple[str, int]]:
+    """The carriers that most of many breaches have in common: another frequency for one of them mends the most."""
+    counted = Counter(code for breach in breaches for code in set(breach.carriers))
+    return [(code, count) for code, count in counted.most_common(3) if 4 * count >= len(breaches) > FEW]
 
 
 # -- the next event -------------------------------------------------------------------------

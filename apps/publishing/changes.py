@@ -54,6 +54,11 @@ def between(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = T
     ]
 
 
+def that_matter(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = True) -> list[Change]:
+    """Of what changed, what somebody who holds the device has to set or to know."""
+    return [change for change in between(old, new, zone, secrets=secrets) if change.matters]
+
+
 def since(edition: int, before: Iterable[SheetLine], after: Iterable[SheetLine], zone: ZoneInfo) -> Since:
     """What changed on a department's sheet since the edition of that number, of which `before` holds the lines."""
     held, now = {line.unit: line for line in before}, {line.unit: line for line in after}
@@ -65,7 +70,7 @@ def since(edition: int, before: Iterable[SheetLine], after: Iterable[SheetLine],
             marks[unit] = NEW
             words.append(f"{unit} ({line.label}) is new: {_frequency(line)}")
             continue
-        turned = [change for change in between(old, line, zone) if change.matters]
+        turned = that_matter(old, line, zone)
         if not turned:
             continue
         if old.frequency_hz != line.frequency_hz:

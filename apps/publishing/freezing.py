@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor, reader_of
-from apps.events.models import Department, Event
+from apps.events.models import Department, Event, Person
 from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment
 from apps.planning.outlook import expectation, outlook
@@ -88,22 +88,34 @@ class Accepted:
 
     def __init__(self, event: Event, counted: Recount, eyes: dict[int, Redaction]) -> None:
         self._event, self._eyes = event, eyes
+        signers = {acceptance.accepted_by for _, acceptance in counted.signed}
+        self._names = dict(Person.objects.filter(email__in=signers).values_list("email", "name"))
         self._by_carrier: dict[str, list[tuple[Breach, Acceptance]]] = defaultdict(list)
         for breach, acceptance in counted.signed:
             for code in breach.carriers:
                 self._by_carrier[code].append((breach, acceptance))
 
     def of(self, row: PlanRow) -> tuple[str, ...]:
-        return tuple(self._in_words(row, *signed) for signed in self._by_carrier[row.carrier.code])
+        """Breach by breach; those of one signature stand together, who signed and why at the first of them."""
+        signed: dict[tuple[str, str], list[str]] = defaultdict(list)
+        for breach, acceptance in self._by_carrier[row.carrier.code]:
+            signed[self._signature(acceptance), acceptance.reason].append(self._in_words(row, breach))
+        told: list[str] = []
+        for (signature, reason), (first, *others) in signed.items():
+            told.append(f"accepted by {signature}: {first}. Why: {reason}")
+            told += [f"accepted likewise: {words}" for words in others]
+        return tuple(told)
 
-    def _in_words(self, row: PlanRow, breach: Breach, acceptance: Acceptance) -> str:
-        """«Accepted by … until …: what is broken; expect …»."""
-        until = ""
-        if acceptance.until:
-            until = f" until {acceptance.until.astimezone(ZoneInfo(self._event.timezone)):%a %d %b %Y %H:%M}"
+    def _signature(self, acceptance: Acceptance) -> str:
+        name = self._names.get(acceptance.accepted_by, acceptance.accepted_by)
+        if not acceptance.until:
+            return name
+        return f"{name} until {acceptance.until.astimezone(ZoneInfo(self._event.timezone)):%a %d %b %Y %H:%M}"
+
+    def _in_words(self, row: PlanRow, breach: Breach) -> str:
+        """What is broken, as its department may read it, and what to expect of that."""
         words = eyes_of(row, self._event, self._eyes).breach(breach.words, breach.carriers).removesuffix(".")
-        expect = expectation(breach.rule, suffers=row.carrier.code == breach.carriers[0])
-        return f"accepted by {acceptance.accepted_by}{until}: {words}; {expect}. Why: {acceptance.reason}"
+        return f"{words}; {expectation(breach.rule, suffers=row.carrier.code == breach.carriers[0])}"
 
 
 def eyes_of(row: PlanRow, event: Event, eyes: dict[int, Redaction]) -> Redaction:

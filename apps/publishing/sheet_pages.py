@@ -268,7 +268,7 @@ class LivePage(View):
         )
         lines = [(line.edition, queries.sheet_line(line)) for line in stored]
         steps = [
-            Step(old, new, changes.between(before, after, zone, secrets=may_see))
+            Step(old, new, changes.that_matter(before, after, zone, secrets=may_see))
             for (old, before), (new, after) in pairwise(lines)
         ]
         number = request.GET.get("e", "")
@@ -285,7 +285,7 @@ class LivePage(View):
             "last": lines[-1] if lines else None,
             "paper": paper,
             "paper_counts": bool(counts and paper == counts.number),
-            "since_paper": changes.between(held, current, zone, secrets=may_see)
+            "since_paper": changes.that_matter(held, current, zone, secrets=may_see)
             if held and current
             else None,
             "steps": list(reversed(steps)),

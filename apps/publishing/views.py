@@ -361,6 +361,7 @@ class Publish(EventPage):
         )
         ticked = {row.code for row in form.ticked}
         changed = self.changed_sheets or set()
+        standing = [breach for breach in judged.agreed.standing if concerns_any(breach, parts)]
         departments = [
             Reader(
                 row, self.since_now.get(row.code), agreed[row.code], proposed[row.code], row.code in ticked
@@ -368,8 +369,9 @@ class Publish(EventPage):
             for row in form.known
         ]
         return self.render(
+            most=planning_pages.in_most(standing),
             form=form, status=422 if refused else 200, not_published=refused, seen=judged.agreed.digest,
-            standing=[breach for breach in judged.agreed.standing if concerns_any(breach, parts)],
+            standing=standing,
             signed=[row for row in judged.agreed.signed if concerns_any(row[0], parts)],
             whole=parts == [None], waiting=sorted(waiting.items()), breaking=judged.proposed_that_break,
             agreed=agreed.total(), refused=refusal_to_coordinate(self.actor),

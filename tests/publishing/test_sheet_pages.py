@@ -319,7 +319,7 @@ def test_accepted_breaches_stand_on_all_sheets_that_they_concern(published: Site
     publish(actor=published.coordinator)
     for who, code, other in (("lead", "AUD-001", "VID-002"), ("other", "VID-002", "AUD-001")):
         for where, text in papers(published, who, code).items():
-            assert "accepted by coordinator@harbour-days.example until Wed 12 Jun 2030 18:00" in text, (
+            assert "accepted by Coordinator until Wed 12 Jun 2030 18:00" in text, (
                 who,
                 where,
             )
