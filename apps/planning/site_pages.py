@@ -32,7 +32,7 @@ from apps.spectrum import actions as spectrum
 from apps.spectrum.models import KnownLoss
 
 WIDTH, MARGIN = 720, 60  # of the drawing, in its own units
-CROWDED = (120, 30)  # two names so near, across and down, would lie on each other
+WIDE, NARROW = 13, 24  # the size of names in those units, on a desk and on a phone
 
 
 def refusal_to_see_the_site(actor: Actor) -> str:
@@ -53,16 +53,48 @@ class KnownLossForm(forms.Form):
 
 @dataclass(frozen=True)
 class Mark:
-    """A zone on the drawing, in its units. `below`: its name stands under it, for another's stands above.
-
-    `outline` draws the area that it covers, where that is known.
-    """
+    """A zone on the drawing, in its units. `outline` draws the area that it covers, where that is known."""
 
     zone: Zone
     x: float
     y: float
-    below: bool = False
     outline: str = ""
+
+
+@dataclass(frozen=True)
+class Label:
+    """A name on the drawing: where its line of writing begins, has its middle or ends, and the box that it fills."""
+
+    x: float
+    y: float
+    anchor: str
+    box: tuple[float, float, float, float]
+
+    @classmethod
+    def around(cls, mark: Mark, words: str, size: int) -> "list[Label]":
+        """Where a name may stand beside its mark, the nicest first."""
+        x, y, w, h = mark.x, mark.y, 0.58 * size * len(words), 1.1 * size
+        return [
+            cls(x, y - 10, "middle", (x - w / 2, y - 8 - h, x + w / 2, y - 8)),
+            cls(x, y + 10 + 0.8 * size, "middle", (x - w / 2, y + 8, x + w / 2, y + 8 + h)),
+            cls(x + 11, y + 0.35 * size, "start", (x + 10, y - h / 2, x + 10 + w, y + h / 2)),
+            cls(x - 11, y + 0.35 * size, "end", (x - 10 - w, y - h / 2, x - 10, y + h / 2)),
+        ]
+
+    def cost(self, others: "list[Label]", marks: list[Mark], lines: list[tuple[Mark, Mark]]) -> float:
+        """How badly it stands: on other names or marks, outside the drawing, across lines."""
+        left, top, right, bottom = self.box
+        on = sum(
+            left < b[2] and b[0] < right and top < b[3] and b[1] < bottom
+            for b in (other.box for other in others)
+        )
+        on += sum(left - 6 < mark.x < right + 6 and top - 6 < mark.y < bottom + 6 for mark in marks)
+        outside = left < 0 or right > WIDTH or top < 0
+        across = 0
+        for a, b in lines:
+            steps = [(a.x + (b.x - a.x) * k / 60, a.y + (b.y - a.y) * k / 60) for k in range(61)]
+            across += any(left < x < right and top < y < bottom for x, y in steps)
+        return 100 * on + 50 * outside + across
 
 
 @dataclass(frozen=True)
@@ -70,6 +102,7 @@ class Drawing:
     """Zones to scale, north up, and the straight lines between those that hear each other."""
 
     marks: list[Mark]
+    names: list[tuple[Label, str, str]]
     lines: list[tuple[Mark, Mark]]
     height: float
     scale_m: float
@@ -103,9 +136,29 @@ class Drawing:
             if frozenset((a.zone.code, b.zone.code)) in near
         ]
         round_m = 10.0 ** math.floor(math.log10(max(1.0, 200 / per_m)))
+        names = [(label, m.zone.name, "wide") for label, m in _named(marks, lines, WIDE, "name")]
+        names += [(label, m.zone.code, "narrow") for label, m in _named(marks, lines, NARROW, "code")]
         return cls(
-            marks, lines, round((north - south) * per_m + 2 * MARGIN, 1), round_m, round(round_m * per_m, 1)
+            marks,
+            names,
+            lines,
+            round((north - south) * per_m + 2 * MARGIN, 1),
+            round_m,
+            round(round_m * per_m, 1),
         )
+
+
+def _named(
+    marks: list[Mark], lines: list[tuple[Mark, Mark]], size: int, what: str
+) -> list[tuple[Label, Mark]]:
+    """Each mark's name where it stands best beside those of the others; looked at twice, as the first knows of no later one."""
+    chosen: dict[int, Label] = {}
+    for _ in range(2):
+        for at, mark in enumerate(marks):
+            others = [label for number, label in chosen.items() if number != at]
+            places = Label.around(mark, getattr(mark.zone, what), size)
+            chosen[at] = min(places, key=lambda label: label.cost(others, marks, lines))
+    return [(chosen[at], mark) for at, mark in enumerate(marks)]
 
 
 def _drawn(rings: list[list[tuple[float, float]]]) -> str:

@@ -51,6 +51,7 @@ ACCEPTED_TOLD = 4
 KEPT_ROWS, SHORT = 4, 300  # the last devices that stay with the cautions, and the most letters that they say
 A_RANGE = re.compile(r"([\d.]+) (?:to|–|and) ([\d.]+) MHz")  # as rulesets write ranges in their cautions
 OFF = "✕ stay off"
+BESIDE = TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
 INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
 
 for _name, _file in (
@@ -230,12 +231,21 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
             f"{header.published_at.astimezone(zone):%A %d %B %Y, %H:%M}. Times are local ({escape(header.timezone)}).",
             TEXT,
         ),
-        Spacer(1, 10 * mm),
+        Spacer(1, 8 * mm),
+    ]
+    tuned: list[Flowable] = [
         Paragraph(
             f"{megahertz(line.frequency_hz)}<font size=18> MHz</font>" if line.frequency_hz else OFF, HUGE
         ),
-        Paragraph(_beside(line), HEAD) if line.frequency_hz else Paragraph(escape(line.reason), HEAD),
-        Spacer(1, 10 * mm),
+        Paragraph(_beside(line) if line.frequency_hz else escape(line.reason), HEAD),
+    ]
+    scan: list[Flowable] = [
+        Code(live_address(header, line), 34 * mm),
+        Paragraph("Scan: is this sheet still the one that counts?", SMALL),
+    ]
+    story += [
+        Table([[tuned, scan if line.unit_key else ""]], colWidths=[WIDTH - 44 * mm, 44 * mm], style=BESIDE),
+        Spacer(1, 6 * mm),
         Paragraph("Both ends must match", HEAD),
     ]
     rows = [
@@ -262,12 +272,6 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
             )
         ),
     ]
-    if line.unit_key:
-        story += [
-            Spacer(1, 8 * mm),
-            Code(live_address(header, line), 34 * mm),
-            Paragraph("Scan: is this sheet still the one that counts?", SMALL),
-        ]
     story += [Spacer(1, 4 * mm), Paragraph(f"▲ <b>{STAY_OFF}</b> {FIRST_CAUTION}", TEXT)]
     return _built(header, story, f"{line.unit_label}, edition {header.number}")
 
@@ -513,7 +517,8 @@ def _beware(line: SheetLine) -> str:
 def _accepted(line: SheetLine) -> list[str]:
     """What was accepted, no more of it than leaves room for the rest of the page."""
     more = len(line.accepted) - ACCEPTED_TOLD
-    return [*line.accepted[:ACCEPTED_TOLD], *([f"and {more} more, on the device's page"] if more > 0 else [])]
+    rest = [f"and {more} more: on the device's page of the service"] if more > 0 else []
+    return [*line.accepted[:ACCEPTED_TOLD], *rest]
 
 
 def _expected(line: SheetLine) -> str:

@@ -1,9 +1,13 @@
 """The site's pages: who hears whom, how the figures came about, and a figure set by hand."""
 
+from itertools import combinations
+
 import pytest
 from django.http import HttpResponse
 
 from apps.events import actions as events
+from apps.events.models import Zone
+from apps.planning.site_pages import Drawing
 from apps.planning.siting import sited
 from apps.planning.snapshot import standing_carriers
 from apps.radio.propagation import free_space_db
@@ -127,3 +131,21 @@ def test_the_number_of_queries_does_not_grow(planned: Site, django_assert_num_qu
 
 
 PINNED = 12
+
+
+def test_no_name_on_the_drawing_lies_on_another_or_on_a_mark() -> None:
+    """Nine zones in a clump, as stages and compounds of one field are: every pair of boxes is held against each other."""
+    zones = [
+        Zone(code=f"zone-{number}", name=f"Compound number {number}", east_m=400.0 * (number % 3), north_m=150.0 * (number // 3))
+        for number in range(9)
+    ]  # fmt: skip
+    drawing = Drawing.of([*zones, Zone(code="far", name="Far gate", east_m=1200, north_m=500)], set())
+    for size in ("wide", "narrow"):
+        boxes = [label.box for label, _, how in drawing.names if how == size]
+        assert len(boxes) == 10
+        crossing = [
+            (a, b) for a, b in combinations(boxes, 2)
+            if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+        ]  # fmt: skip
+        assert crossing == [], size
+        assert all(box[0] >= 0 and box[2] <= 720 for box in boxes)
