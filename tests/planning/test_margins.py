@@ -5,9 +5,11 @@ import html
 import pytest
 
 from apps.events.models import Event
+from apps.planning import actions as planning
 from apps.planning.margins import Margin, margin_of, margins_of, margins_of_line
 from apps.planning.models import Assignment
 from apps.planning.queries import Redaction
+from apps.publishing import actions as publishing
 from apps.registry.models import Kind, Registration
 from tests.planning.test_pages import BASE, place
 from tests.site import Site, line, make_site, register
@@ -88,3 +90,60 @@ def test_the_lowest_power_that_would_do_is_the_lowest_with_something_left(site: 
     Assignment.objects.update(power_mw=enough[0])
     Event.objects.update(revision=site.event.revision + 1)
     assert margins_of_line(Event.objects.get(), registration)[1] is None
+
+
+SECRETS = ("GRD", "agents", "561.000", "561000000", "VID", "quayside", "558.200", "558200000")
+
+
+@pytest.fixture
+def disturbed(site: Site) -> Site:
+    """AUD-003 with the confidential department and one that keeps to itself as its worst neighbours; all published."""
+    register(site.coordinator, line("quayside talkback", department="VID"))
+    # No product of these lands on one of them.
+    for code, hertz in (("AUD-002", 520_100_000), ("AUD-003", 560_000_000), ("GRD-001", 561_000_000)):
+        place(site, code, hertz)
+    place(site, "VID-001", 558_200_000)
+    codes = ("AUD-001", "AUD-002", "AUD-003", "GRD-001", "VID-001")
+    planning.approve(actor=site.coordinator, selection=planning.Selection(carriers=codes))
+    publishing.publish(actor=site.coordinator, note="first")
+    site.event.refresh_from_db()
+    return site
+
+
+def test_no_door_of_a_lead_names_who_of_others_disturbs_them(disturbed: Site) -> None:
+    margin = margin_of(disturbed.event, "AUD-003")
+    assert margin and {"GRD-001", "VID-001"} <= {
+        code for _, codes, _ in margin.disturbed_by for code in codes
+    }
+    browser, machine = disturbed.browser("lead"), disturbed.client("lead")
+    registration = Registration.objects.get(department__code="AUD")
+    # Its own columns and the form's choices speak of departments as such; what is asked here is whether rows do.
+    doors = {
+        "carrier": browser.get(f"{BASE}review/AUD-003/"),
+        "line": browser.get(f"{BASE}devices/{registration.pk}/"),
+        "sheet": browser.get(f"{BASE}sheets/AUD/"),
+        "device": browser.get(f"{BASE}sheets/AUD/sheet.json"),
+        "table": browser.get(f"{BASE}sheets/AUD/sheet.csv"),
+        "plan": machine.get("/api/v1/events/harbour-days/plan/"),
+        "row": machine.get("/api/v1/events/harbour-days/plan/AUD-003/"),
+        "edition": machine.get("/api/v1/events/harbour-days/editions/1/sheet/?department=AUD"),
+    }
+    for door, answer in doors.items():
+        assert answer.status_code == 200, door
+        said = html.unescape(answer.content.decode())
+        for secret in SECRETS:
+            assert secret not in said, (door, secret)
+    page = html.unescape(doors["carrier"].content.decode())
+    assert page.count("another department, Main stage") >= 2
+    # The site and its pairs of zones tell everybody's devices: they are not for leads at all.
+    for address in (f"{BASE}site/", f"{BASE}site/main/main/"):
+        assert browser.get(address).status_code == 403
+
+
+def test_who_opened_itself_is_named_and_the_confidential_never(disturbed: Site) -> None:
+    disturbed.event.departments.filter(code="VID").update(open_to_others=True)
+    page = html.unescape(disturbed.browser("lead").get(f"{BASE}review/AUD-003/").content.decode())
+    assert "VID-001" in page and "another department, Main stage" in page and "GRD" not in page
+    # The confidential one sees its own, and others no more than others see of each other.
+    own = html.unescape(disturbed.browser("guard").get(f"{BASE}review/GRD-001/").content.decode())
+    assert "VID-001" in own and "another department, Main stage" in own and "AUD-0" not in own
