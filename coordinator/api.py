@@ -77,6 +77,7 @@ urlpatterns = [
     path(f"{E}plan/take-back/", planning.PlanTakeBack.as_view(), name="plan-take-back"),
     path(f"{E}plan/breaches/", planning.PlanBreaches.as_view(), name="plan-breaches"),
     path(f"{E}plan/<slug:carrier>/", planning.PlanDetail.as_view(), name="plan-row"),
+    path(f"{E}plan/<slug:carrier>/margin/", planning.PlanMargin.as_view(), name="plan-margin"),
     path(f"{E}surveys/", survey_api.SurveyList.as_view(), name="surveys"),
     path(f"{E}surveys/<int:number>/", survey_api.SurveyDetail.as_view(), name="survey"),
     path(f"{E}surveys/<int:number>/comparison/", survey_api.SurveyComparison.as_view(), name="comparison"),

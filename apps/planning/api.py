@@ -15,6 +15,7 @@ from apps.common.serializers import FiniteField, PageFilter, Strict
 from apps.events.api import EventView, with_etag
 from apps.events.repeats import may_be_repeated
 from apps.planning import actions, adopting, documents, inquiring, queries, running, verdicts
+from apps.planning.margins import margin_of
 from apps.planning.models import FurtherSearch, Inquiry, Run, RunDocument
 from apps.planning.queries import PlanRow
 from apps.planning.states import RunState
@@ -322,14 +323,16 @@ class PlanOneSerializer(PlanRowSerializer):
     )
 
 
-class PlanDetail(EventView):
-    """One carrier of the plan; PATCH sets its frequency by hand and answers with what that breaks."""
-
+class OneOfThePlan(EventView):
     def found(self) -> Carrier:
         carrier = carriers_of(self.actor).filter(code=self.kwargs["carrier"]).first()
         if carrier is None:
             raise Missing()
         return carrier
+
+
+class PlanDetail(OneOfThePlan):
+    """One carrier of the plan; PATCH sets its frequency by hand and answers with what that breaks."""
 
     def shown(self) -> Response:
         row = queries.plan_rows(self.actor, carriers_of(self.actor).filter(code=self.kwargs["carrier"]))[0]
@@ -358,6 +361,41 @@ class PlanDetail(EventView):
                 actor=self.actor, carrier=found, frequency_hz=hertz, reason=reason, version=version
             )
         return self.shown()
+
+
+class DisturbingSerializer(serializers.Serializer[Any]):
+    words = serializers.CharField(
+        help_text="who or which product, as this reader may know it: others stay «another department, zone»"
+    )
+    level_dbm = serializers.FloatField()
+
+
+class MarginSerializer(serializers.Serializer[Any]):
+    """Levels at the antenna's terminals, null where there is nothing; a model's figures: measure on site."""
+
+    place = serializers.CharField(help_text="where it is worst off")
+    wanted_dbm = serializers.FloatField(help_text="at its weakest planned, and faded")
+    noise_dbm = serializers.FloatField()
+    interference_dbm = serializers.FloatField(allow_null=True)
+    products_dbm = serializers.FloatField(allow_null=True)
+    margin_db = serializers.IntegerField(help_text="left over when everything is at its worst")
+    usual_margin_db = serializers.IntegerField()
+    disturbed_by = DisturbingSerializer(many=True, help_text="the worst, strongest first")
+
+
+class PlanMargin(OneOfThePlan):
+    """What the model says one carrier has left over, and who disturbs it most; 404 while it has no frequency."""
+
+    @extend_schema(operation_id="plan_margin", responses=MarginSerializer)
+    def get(self, request: Request, slug: str, carrier: str) -> Response:
+        found = margin_of(self.actor.event, self.found().code)
+        if found is None:
+            raise Missing()
+        told = queries.Redaction(self.actor).disturbed_by(found)
+        said = {name: value for name, value in found.as_dict().items() if name != "contributors"}
+        return Response(
+            said | {"disturbed_by": [{"words": words, "level_dbm": round(level, 1)} for words, level in told]}
+        )
 
 
 class SelectionSerializer(Strict):

@@ -126,6 +126,7 @@ def test_no_door_of_a_lead_names_who_of_others_disturbs_them(disturbed: Site) ->
         "table": browser.get(f"{BASE}sheets/AUD/sheet.csv"),
         "plan": machine.get("/api/v1/events/harbour-days/plan/"),
         "row": machine.get("/api/v1/events/harbour-days/plan/AUD-003/"),
+        "margin": machine.get("/api/v1/events/harbour-days/plan/AUD-003/margin/"),
         "edition": machine.get("/api/v1/events/harbour-days/editions/1/sheet/?department=AUD"),
     }
     for door, answer in doors.items():
@@ -135,6 +136,12 @@ def test_no_door_of_a_lead_names_who_of_others_disturbs_them(disturbed: Site) ->
             assert secret not in said, (door, secret)
     page = html.unescape(doors["carrier"].content.decode())
     assert page.count("another department, Main stage") >= 2
+    told = doors["margin"].json()
+    assert (told["margin_db"], told["usual_margin_db"]) == (margin.margin_db, margin.usual_margin_db)
+    assert [row["words"] for row in told["disturbed_by"]].count("another department, Main stage") >= 2
+    assert machine.get("/api/v1/events/harbour-days/plan/GRD-001/margin/").status_code == 404
+    full = disturbed.client("coordinator").get("/api/v1/events/harbour-days/plan/AUD-003/margin/").json()
+    assert {"GRD-001", "VID-001"} <= {row["words"] for row in full["disturbed_by"]}
     # The site and its pairs of zones tell everybody's devices: they are not for leads at all.
     for address in (f"{BASE}site/", f"{BASE}site/main/main/"):
         assert browser.get(address).status_code == 403
