@@ -15,7 +15,7 @@ KINDS = {
 }  # fmt: skip
 # … and a file with an idea of its own has a name of its own, listed here with its app.
 OWN = {
-    "common": {"choice", "describing", "errors", "envelope", "paging"},
+    "common": {"choice", "describing", "errors", "envelope", "leases", "paging"},
     "journal": set(),
     "events": {
         "actors",
@@ -105,7 +105,7 @@ OWN = {
 # Where rows may be written: actions, and the rooms that are actions under a name of their own.
 WRITERS = {
     "actions", "running", "joining", "inquiring", "adopting", "documents", "verdicts", "models", "uploads", "surveys", "repeats",
-    "turns", "relaying", "noticing", "delivering", "letters", "batching", "permitting",
+    "turns", "leases", "relaying", "noticing", "delivering", "letters", "batching", "permitting",
 }  # fmt: skip
 WRITES = re.compile(r"\.(save|delete|create|update|bulk_create|bulk_update|get_or_create|update_or_create)\(")
 

@@ -1,18 +1,18 @@
 """The life of an inquiry's row: asked, claimed, kept alive, ended; and swept up when a process died over it.
 
-As with runs, every step is one conditional update that must touch exactly one row. Nothing here knows the solver.
+Held as `common.leases` says. Nothing here knows the solver.
 """
 
-from datetime import datetime, timedelta
 from typing import Any
 
 from celery import current_app
 from django.conf import settings
 from django.db import transaction
-from django.db.models import F, Max, Q
+from django.db.models import Max
 from django.utils import timezone
 
 from apps.common.errors import Conflict, require
+from apps.common.leases import Work
 from apps.events.actors import Actor, the_service
 from apps.events.models import Event
 from apps.journal import actions as journal
@@ -75,22 +75,19 @@ def stop(*, actor: Actor, inquiry: Inquiry) -> Inquiry:
 # -- the worker's side ----------------------------------------------------------------------
 
 
+WORK = Work(lambda: Inquiry.objects.select_related("event"), RunState.QUEUED, RunState.RUNNING, ring)
+
+
 def claim(inquiry_id: int, worker: str) -> Inquiry | None:
     """Take a queued inquiry; None when somebody else has it, or it has ended."""
-    claimed = Inquiry.objects.filter(pk=inquiry_id, state=RunState.QUEUED).update(
-        state=RunState.RUNNING,
-        attempt=F("attempt") + 1,
-        claimed_by=worker,
-        lease_until=_lease(timezone.now()),
-    )
-    return Inquiry.objects.select_related("event").get(pk=inquiry_id) if claimed else None
+    return WORK.claim(inquiry_id, claimed_by=worker)
 
 
 def keep_alive(inquiry: Inquiry, **progress: Any) -> bool | None:
     """Renew the lease and note progress. True: stop, somebody asked for it; None: the inquiry is no longer ours."""
-    if not _mine(inquiry).update(lease_until=_lease(timezone.now()), **progress):
+    if not WORK.keep_alive(inquiry, **progress):
         return None
-    return _mine(inquiry).values_list("stop_asked", flat=True).first()
+    return WORK.mine(inquiry).values_list("stop_asked", flat=True).first()
 
 
 def finish(inquiry: Inquiry, *, stopped: bool = False, **progress: Any) -> bool:
@@ -111,35 +108,17 @@ def fail(inquiry: Inquiry, sentence: str) -> bool:
 
 
 def sweep() -> None:
-    """Requeue inquiries whose worker fell silent, and ring again for those that nobody took: the message may be lost."""
-    now = timezone.now()
-    lost = Inquiry.objects.filter(state=RunState.RUNNING, lease_until__lt=now)
-    for inquiry in lost.select_related("event"):
-        if inquiry.attempt >= settings.RUN_ATTEMPTS:
-            fail(
-                inquiry,
-                f"{inquiry.attempt} workers in a row died or fell silent over this; the plan is unchanged. "
-                "Have the machine's memory looked at, then ask again.",
-            )
-        elif lost.filter(pk=inquiry.pk, attempt=inquiry.attempt).update(
-            state=RunState.QUEUED, lease_until=None, rung_at=now
-        ):
-            ring(inquiry.pk)
-    unheard = Q(rung_at=None) | Q(rung_at__lt=now - timedelta(seconds=settings.RUN_LEASE_S))
-    waiting = Inquiry.objects.filter(unheard, state=RunState.QUEUED)
-    for key in waiting.values_list("pk", flat=True):
-        if waiting.filter(pk=key).update(rung_at=now):
-            ring(key)
+    """Requeue inquiries whose worker fell silent, and ring again for those that nobody took."""
+    WORK.sweep(lambda inquiry: inquiry.attempt >= settings.RUN_ATTEMPTS, _give_up)
 
 
-def _mine(inquiry: Inquiry) -> Any:
-    return Inquiry.objects.filter(pk=inquiry.pk, attempt=inquiry.attempt, state=RunState.RUNNING)
+def _give_up(inquiry: Inquiry) -> None:
+    fail(
+        inquiry,
+        f"{inquiry.attempt} workers in a row died or fell silent over this; the plan is unchanged. "
+        "Have the machine's memory looked at, then ask again.",
+    )
 
 
 def _end(inquiry: Inquiry, state: str, **values: Any) -> bool:
-    ended = _mine(inquiry).update(state=state, finished_at=timezone.now(), lease_until=None, **values)
-    return bool(ended == 1)
-
-
-def _lease(now: datetime) -> datetime:
-    return now + timedelta(seconds=settings.RUN_LEASE_S)
+    return WORK.end(inquiry, state, finished_at=timezone.now(), **values)

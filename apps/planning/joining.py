@@ -6,13 +6,13 @@ for leases that hold, never for a worker that died.
 
 import time
 from collections.abc import Callable
-from datetime import timedelta
 from typing import Any
 
 from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from apps.common.leases import lease
 from apps.planning import documents
 from apps.planning.models import FurtherSearch, Run
 from apps.planning.states import ACTIVE, RunState
@@ -33,7 +33,7 @@ def join(run_id: int, worker: str) -> FurtherSearch | None:
             try:
                 with transaction.atomic():
                     return FurtherSearch.objects.create(
-                        run=run, seed=seed, claimed_by=worker, lease_until=_lease()
+                        run=run, seed=seed, claimed_by=worker, lease_until=lease(timezone.now())
                     )
             except IntegrityError:
                 continue  # another worker was quicker
@@ -49,7 +49,7 @@ def keep_alive(search: FurtherSearch, **progress: Any) -> bool | None:
     """Renew the lease and note progress. True: stop, somebody asked for it; None: nobody waits for the result any more."""
     mine = FurtherSearch.objects.filter(pk=search.pk, run__state__in=ACTIVE)
     noted = {name: progress[name] for name in ("placed", "left_out", "penalty") if name in progress}
-    if not mine.update(lease_until=_lease(), **noted):
+    if not mine.update(lease_until=lease(timezone.now()), **noted):
         return None
     return mine.values_list("run__cancel_requested", flat=True).first()
 
@@ -80,7 +80,3 @@ def best(run: Run, own: dict[str, Any]) -> dict[str, Any]:
     """The best of the holder's own result and those that were laid beside it."""
     others = run.further.exclude(result=None).values_list("result", flat=True)
     return min([own, *(documents.unpacked(content) for content in others if content)], key=merit)
-
-
-def _lease() -> Any:
-    return timezone.now() + timedelta(seconds=settings.RUN_LEASE_S)

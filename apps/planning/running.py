@@ -1,19 +1,18 @@
 """The life of a run's row: asked for, claimed, kept alive, ended; and swept up when a process died over it.
 
-Every step is one conditional update that must touch exactly one row, so that any number of workers, killed at any
-moment, leave one end of each run. Nothing here knows the solver.
+Held as `common.leases` says. Nothing here knows the solver.
 """
 
-from datetime import datetime, timedelta
 from typing import Any
 
 from celery import current_app
 from django.conf import settings
 from django.db import transaction
-from django.db.models import F, Max, Q
+from django.db.models import Max
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Fault, Faulty, require
+from apps.common.leases import Work
 from apps.events.actors import Actor, the_service
 from apps.events.models import Event
 from apps.events.rules import refusal_to_coordinate
@@ -95,23 +94,20 @@ def cancel_run(*, actor: Actor, run: Run, reason: str = "") -> Run:
 # -- the worker's side ----------------------------------------------------------------------
 
 
+WORK = Work(lambda: Run.objects.select_related("event"), RunState.QUEUED, RunState.RUNNING, ring)
+
+
 def claim(run_id: int, worker: str) -> Run | None:
     """Take a queued run; None when somebody else has it, or it has ended."""
     now = timezone.now()
-    claimed = Run.objects.filter(pk=run_id, state=RunState.QUEUED).update(
-        state=RunState.RUNNING, attempt=F("attempt") + 1, claimed_by=worker, heartbeat_at=now, lease_until=_lease(now),
-        started_at=now, stage="reading", share=0,
-    )  # fmt: skip
-    return Run.objects.select_related("event").get(pk=run_id) if claimed else None
+    return WORK.claim(run_id, claimed_by=worker, heartbeat_at=now, started_at=now, stage="reading", share=0)
 
 
 def keep_alive(run: Run, **progress: Any) -> bool | None:
     """Renew the lease and note progress. True: stop, somebody asked for it; None: the run is no longer ours."""
-    now = timezone.now()
-    mine = Run.objects.filter(pk=run.pk, attempt=run.attempt, state=RunState.RUNNING)
-    if not mine.update(heartbeat_at=now, lease_until=_lease(now), **progress):
+    if not WORK.keep_alive(run, heartbeat_at=timezone.now(), **progress):
         return None
-    return mine.values_list("cancel_requested", flat=True).first()
+    return WORK.mine(run).values_list("cancel_requested", flat=True).first()
 
 
 @transaction.atomic
@@ -154,33 +150,17 @@ def fail(run: Run, sentence: str) -> bool:
 
 
 def _end(run: Run, state: str, **values: Any) -> bool:
-    mine = Run.objects.filter(pk=run.pk, attempt=run.attempt, state=RunState.RUNNING)
-    return (
-        mine.update(state=state, finished_at=timezone.now(), share=1, stage="", lease_until=None, **values)
-        == 1
-    )
+    return WORK.end(run, state, finished_at=timezone.now(), share=1, stage="", **values)
 
 
 def sweep() -> None:
-    """Requeue runs whose worker fell silent, and ring again for runs that nobody took: the message may be lost."""
-    now = timezone.now()
-    for run in Run.objects.select_related("event").filter(state=RunState.RUNNING, lease_until__lt=now):
-        if run.attempt >= settings.RUN_ATTEMPTS:
-            fail(
-                run,
-                f"{run.attempt} workers in a row died or fell silent over this run; the plan is unchanged. "
-                "Ask for a shorter run, or have the machine's memory looked at.",
-            )
-            continue
-        lost = Run.objects.filter(pk=run.pk, attempt=run.attempt, state=RunState.RUNNING, lease_until__lt=now)
-        if lost.update(state=RunState.QUEUED, lease_until=None, stage="queued again", rung_at=now):
-            ring(run.pk)
-    unheard = now - timedelta(seconds=settings.RUN_LEASE_S)
-    waiting = Q(rung_at=None) | Q(rung_at__lt=unheard)
-    for key in Run.objects.filter(waiting, state=RunState.QUEUED).values_list("pk", flat=True):
-        if Run.objects.filter(waiting, pk=key, state=RunState.QUEUED).update(rung_at=now):
-            ring(key)
+    """Requeue runs whose worker fell silent, and ring again for runs that nobody took."""
+    WORK.sweep(lambda run: run.attempt >= settings.RUN_ATTEMPTS, _give_up, stage="queued again")
 
 
-def _lease(now: datetime) -> datetime:
-    return now + timedelta(seconds=settings.RUN_LEASE_S)
+def _give_up(run: Run) -> None:
+    fail(
+        run,
+        f"{run.attempt} workers in a row died or fell silent over this run; the plan is unchanged. "
+        "Ask for a shorter run, or have the machine's memory looked at.",
+    )

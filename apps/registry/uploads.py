@@ -9,16 +9,15 @@ import json
 import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from datetime import datetime, timedelta
 from typing import Any
 
 from celery import current_app
 from django.conf import settings
 from django.db import transaction
-from django.db.models import F, Q
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Missing, Refusal, require
+from apps.common.leases import Work
 from apps.events import queries as events
 from apps.events.actors import Actor, the_service
 from apps.events.models import Department, Person
@@ -169,9 +168,17 @@ def call_off(*, actor: Actor, upload: Upload) -> None:
 # -- long lists: the worker's side ----------------------------------------------------------
 
 
+WORK = Work(
+    lambda: Upload.objects.select_related("event", "department"),
+    UploadState.QUEUED,
+    UploadState.SAVING,
+    _ring,
+)
+
+
 def carry_out(upload_id: int) -> None:
     """Save a list that somebody asked for. Returns quietly when it is not there to be taken."""
-    upload = _claim(upload_id)
+    upload = WORK.claim(upload_id, stage="reading", share=0)
     if upload is None:
         return
     try:
@@ -204,17 +211,6 @@ def carry_out(upload_id: int) -> None:
         )
 
 
-def _claim(upload_id: int) -> Upload | None:
-    claimed = Upload.objects.filter(pk=upload_id, state=UploadState.QUEUED).update(
-        state=UploadState.SAVING,
-        attempt=F("attempt") + 1,
-        lease_until=_lease(timezone.now()),
-        stage="reading",
-        share=0,
-    )
-    return Upload.objects.select_related("event", "department").get(pk=upload_id) if claimed else None
-
-
 def _asker(upload: Upload) -> Actor:
     """Whoever asked, with what they may do by now. Raises Missing when they are nothing in the event any more."""
     person = Person.objects.filter(email=upload.saved_by).first()
@@ -223,22 +219,16 @@ def _asker(upload: Upload) -> Actor:
     return events.actor_in(person, upload.event.slug)
 
 
-def _mine(upload: Upload) -> Any:
-    return Upload.objects.filter(pk=upload.pk, state=UploadState.SAVING, attempt=upload.attempt)
-
-
 def _note(upload: Upload, stage: str, share: float) -> None:
     """Renew the lease and note progress. Raises Conflict when the list is no longer ours."""
-    if not _mine(upload).update(lease_until=_lease(timezone.now()), stage=stage, share=share):
+    if not WORK.keep_alive(upload, stage=stage, share=share):
         raise Conflict("Another worker has taken this list.")
 
 
 @transaction.atomic
 def _refuse(upload: Upload, sentence: str) -> None:
     """Put the list back as it was judged, with the reason on its page, if it is still ours."""
-    if _mine(upload).update(
-        state=UploadState.KEPT, refusal=sentence, lease_until=None, stage="", share=0, saved_by=""
-    ):
+    if WORK.end(upload, UploadState.KEPT, refusal=sentence, stage="", share=0, saved_by=""):
         journal.record(
             actor=the_service(upload.event), event=upload.event.slug, verb="did not save a list",
             subject=upload.name, department=upload.department.code if upload.department else "", reason=sentence,
@@ -246,27 +236,13 @@ def _refuse(upload: Upload, sentence: str) -> None:
 
 
 def sweep() -> None:
-    """Queue again what a dead worker left behind, and ring again for lists that nobody took: the message may be lost."""
-    now = timezone.now()
-    lost = Upload.objects.filter(state=UploadState.SAVING, lease_until__lt=now)
-    for upload in lost.select_related("event", "department").defer("content", "read"):
-        if upload.attempt >= settings.RUN_ATTEMPTS:
-            _refuse(
-                upload,
-                f"{upload.attempt} workers in a row died over this list; nothing of it was saved. "
-                "Split it into shorter ones, or have the machine's memory looked at.",
-            )
-        elif (
-            _mine(upload)
-            .filter(lease_until__lt=now)
-            .update(state=UploadState.QUEUED, lease_until=None, stage="queued again", rung_at=now)
-        ):
-            _ring(upload.pk)
-    waiting = Q(rung_at=None) | Q(rung_at__lt=now - timedelta(seconds=settings.RUN_LEASE_S))
-    for key in Upload.objects.filter(waiting, state=UploadState.QUEUED).values_list("pk", flat=True):
-        if Upload.objects.filter(waiting, pk=key, state=UploadState.QUEUED).update(rung_at=now):
-            _ring(key)
+    """Queue again what a dead worker left behind, and ring again for lists that nobody took."""
+    WORK.sweep(lambda upload: upload.attempt >= settings.RUN_ATTEMPTS, _give_up, stage="queued again")
 
 
-def _lease(now: datetime) -> datetime:
-    return now + timedelta(seconds=settings.RUN_LEASE_S)
+def _give_up(upload: Upload) -> None:
+    _refuse(
+        upload,
+        f"{upload.attempt} workers in a row died over this list; nothing of it was saved. "
+        "Split it into shorter ones, or have the machine's memory looked at.",
+    )

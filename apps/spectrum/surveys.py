@@ -1,21 +1,21 @@
 """The life of a survey's row: kept, claimed by a worker, kept alive, ended; and what a coordinator says of it afterwards.
 
-Every step of the worker is one conditional update that must touch exactly one row, as with runs. Nothing here reads a
-survey; that is in reading.py.
+Held as `common.leases` says. Nothing here reads a survey; that is in reading.py.
 """
 
 import gzip
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from celery import current_app
 from django.conf import settings
 from django.db import transaction
-from django.db.models import F, Max, Q
+from django.db.models import F, Max
 from django.utils import timezone
 
 from apps.common.errors import Conflict, Fault, Faulty, require
+from apps.common.leases import Work
 from apps.events.actions import save_if_unchanged, touch
 from apps.events.actors import Actor, the_service
 from apps.events.models import Event, Zone
@@ -178,20 +178,17 @@ def accept_suggestions(*, actor: Actor, ranges: Sequence[tuple[int, int]], sourc
 # -- the worker's side ----------------------------------------------------------------------
 
 
+WORK = Work(lambda: Survey.objects.select_related("event"), SurveyState.WAITING, SurveyState.READING, ring)
+
+
 def claim(survey_id: int, worker: str) -> Survey | None:
     """Take a waiting survey; None when somebody else has it, or it has ended."""
-    now = timezone.now()
-    claimed = Survey.objects.filter(pk=survey_id, state=SurveyState.WAITING).update(
-        state=SurveyState.READING, attempt=F("attempt") + 1, claimed_by=worker, lease_until=_lease(now), share=0,
-        points=0,
-    )  # fmt: skip
-    return Survey.objects.select_related("event").get(pk=survey_id) if claimed else None
+    return WORK.claim(survey_id, claimed_by=worker, share=0, points=0)
 
 
 def keep_alive(survey: Survey, share: float, points: int) -> bool:
     """Renew the lease and note progress; False when the survey is no longer ours."""
-    mine = _mine(survey).update(lease_until=_lease(timezone.now()), share=share, points=points)
-    return mine == 1
+    return WORK.keep_alive(survey, share=share, points=points)
 
 
 @transaction.atomic
@@ -222,37 +219,18 @@ def refuse(survey: Survey, faults: Sequence[Fault], count: int) -> bool:
     return True
 
 
-def sweep() -> None:
-    """Put back surveys whose worker fell silent, and ring again for those that nobody took: the message may be lost."""
-    now = timezone.now()
-    lost = Survey.objects.filter(state=SurveyState.READING, lease_until__lt=now)
-    for survey in lost.select_related("event"):
-        if survey.attempt % ATTEMPTS == 0:
-            text = (
-                f"{ATTEMPTS} workers in a row died over this file; it is kept. Thin it out or split it by range, "
-                "or have the machine's memory looked at."
-            )
-            refuse(survey, [Fault(0, "file", survey.name, text)], 1)
-        elif lost.filter(pk=survey.pk, attempt=survey.attempt).update(
-            state=SurveyState.WAITING, lease_until=None, rung_at=now
-        ):
-            ring(survey.pk)
-    unheard = Q(rung_at=None) | Q(rung_at__lt=now - timedelta(seconds=settings.RUN_LEASE_S))
-    waiting = Survey.objects.filter(unheard, state=SurveyState.WAITING)
-    for key in waiting.values_list("pk", flat=True):
-        if waiting.filter(pk=key).update(rung_at=now):
-            ring(key)
-
-
-def _mine(survey: Survey) -> Any:
-    return Survey.objects.filter(pk=survey.pk, attempt=survey.attempt, state=SurveyState.READING)
-
-
 def _end(survey: Survey, state: str, **values: Any) -> bool:
-    return (
-        _mine(survey).update(state=state, share=1, lease_until=None, version=F("version") + 1, **values) == 1
+    return WORK.end(survey, state, share=1, version=F("version") + 1, **values)
+
+
+def sweep() -> None:
+    """Put back surveys whose worker fell silent, and ring again for those that nobody took."""
+    WORK.sweep(lambda survey: survey.attempt % ATTEMPTS == 0, _give_up)
+
+
+def _give_up(survey: Survey) -> None:
+    text = (
+        f"{ATTEMPTS} workers in a row died over this file; it is kept. Thin it out or split it by range, "
+        "or have the machine's memory looked at."
     )
-
-
-def _lease(now: datetime) -> datetime:
-    return now + timedelta(seconds=settings.RUN_LEASE_S)
+    refuse(survey, [Fault(0, "file", survey.name, text)], 1)

@@ -283,8 +283,8 @@ def test_five_thousand_lines_are_saved_by_a_worker_and_the_pages_ask_no_more_tha
 def test_whoever_died_over_a_list_loses_it_to_the_next_and_it_is_saved_once(site: Site, settings) -> None:
     settings.IMPORT_AT_ONCE_ROWS = 1
     upload = queued(site, long_list(3))
-    dead = uploads._claim(upload.pk)
-    assert dead and uploads._claim(upload.pk) is None
+    dead = uploads.WORK.claim(upload.pk)
+    assert dead and uploads.WORK.claim(upload.pk) is None
     uploads.sweep()
     assert Upload.objects.get().state == UploadState.SAVING  # its lease has not run out
     Upload.objects.update(lease_until=timezone.now() - timedelta(seconds=1))
@@ -308,7 +308,7 @@ def test_a_list_over_which_every_worker_dies_is_given_back_with_the_reason(site:
     settings.IMPORT_AT_ONCE_ROWS, settings.RUN_ATTEMPTS = 1, 2
     upload = queued(site, long_list(3))
     for _ in range(2):
-        assert uploads._claim(upload.pk)
+        assert uploads.WORK.claim(upload.pk)
         Upload.objects.update(lease_until=timezone.now() - timedelta(seconds=1))
         uploads.sweep()
     page = text(site.browser("coordinator").get(f"{BASE}import/{upload.pk}/"))
