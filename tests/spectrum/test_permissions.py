@@ -15,7 +15,7 @@ from apps.events.models import Event
 from apps.journal.models import Entry
 from apps.planning import snapshot
 from apps.planning.verdicts import recount
-from apps.publishing.freezing import lines_of
+from apps.publishing.freezing import Counted, lines_of
 from apps.registry import asking, permitting
 from apps.registry.models import Registration
 from apps.registry.permission_lists import read_list, write_list
@@ -345,7 +345,7 @@ def test_a_lead_reads_on_their_own_line_what_it_stands_on(site: Site) -> None:
     )
     assert "National regulator, reference R/17" in text and "30 Jun 2027" in text
     assert "licensed" not in text.casefold()
-    sheet = lines_of(site.coordinator, None, recount(site.event, agreed_only=True))[0]
+    sheet = lines_of(site.coordinator, None, Counted(recount(site.event, agreed_only=True), {}))[0]
     assert sheet["notes"] == (
         "Granted by National regulator, reference R/17 (PER-001), at most 100 mW e.i.r.p., until 30 Jun 2027, 12:00. "
         "Show this paper on demand."
