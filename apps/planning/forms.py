@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 
 from apps.events.forms import DayInput
-from apps.planning.queries import PLAN_STATES
+from apps.planning.queries import PLAN_CHOICES
 from apps.planning.running import MAX_SECONDS
 from apps.planning.surveying import AS_PLANNED, NONE_ON
 from apps.registry.forms import DeviceFilter
@@ -18,7 +18,7 @@ class LineFilter(DeviceFilter):
     frequency = forms.ChoiceField(
         label="Frequencies",
         required=False,
-        choices=[("", "all"), *((state, state) for state in PLAN_STATES)],
+        choices=PLAN_CHOICES,
     )
     sheet = forms.ChoiceField(
         label="Settings", required=False, choices=[("", "all"), ("open", "still to fill in")]

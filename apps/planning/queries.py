@@ -71,7 +71,14 @@ def coordinators_of(actor: Actor) -> list[tuple[str, str]]:
 
 ADOPTED = "adopted the run"
 LEFT_OUT, UNPLANNED = "left out", "not planned yet"
+# Several states under one word, where a page counts them together.
+TOGETHER: dict[str, tuple[str, ...]] = {"placed": tuple(AssignmentState.values), "agreed": tuple(AGREED)}
 PLAN_STATES = (*(state.value for state in AssignmentState), LEFT_OUT, UNPLANNED, NOT_PERMITTED)
+PLAN_CHOICES = [
+    ("", "all"),
+    *((state, state) for state in PLAN_STATES),
+    *((word, f"{word}: {', '.join(states[:-1])} or {states[-1]}") for word, states in TOGETHER.items()),
+]
 
 
 def with_frequency(found: QuerySet[Registration], state: str) -> QuerySet[Registration]:
@@ -81,9 +88,9 @@ def with_frequency(found: QuerySet[Registration], state: str) -> QuerySet[Regist
 
 
 def carriers_in_state(carriers: QuerySet[Carrier], state: str) -> QuerySet[Carrier]:
-    """Those of which PlanRow.state says this."""
-    if state in AssignmentState.values:
-        return carriers.filter(assignment__state=state)
+    """Those of which PlanRow.state says this, or one of those that the word holds together."""
+    if state in AssignmentState.values or state in TOGETHER:
+        return carriers.filter(assignment__state__in=TOGETHER.get(state, (state,)))
     carriers = carriers.filter(assignment=None)
     free = carriers.filter(registration__not_permitted="")
     return {

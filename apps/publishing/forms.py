@@ -8,7 +8,7 @@ from apps.events.actors import Actor
 from apps.events.models import Department
 from apps.events.queries import departments_of
 from apps.planning.outlook import OUTLOOKS
-from apps.planning.queries import PLAN_STATES
+from apps.planning.queries import PLAN_CHOICES
 from apps.publishing import differences, reaching
 from apps.publishing.models import Mailbox
 from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, Topic
@@ -27,9 +27,7 @@ class ReviewFilter(DeviceFilter):
 
     def __init__(self, *args: Any, actor: Actor, **kwargs: Any) -> None:
         super().__init__(*args, actor=actor, **kwargs)
-        self.fields["state"] = forms.ChoiceField(
-            choices=[("", "all"), *((state, state) for state in PLAN_STATES)], required=False
-        )
+        self.fields["state"] = forms.ChoiceField(choices=PLAN_CHOICES, required=False)
         words = ((word, word) for word in differences.WORDS)
         self.fields["since"] = forms.ChoiceField(
             label="Change", choices=[("", "all"), *words], required=False

@@ -25,6 +25,7 @@ from apps.planning.margins import Margin, standing_margins
 from apps.planning.outlook import outlook
 from apps.planning.queries import (
     LEFT_OUT,
+    TOGETHER,
     PlanRow,
     changed_by_run,
     coordinators_of,
@@ -94,7 +95,7 @@ class ReviewPage(EventPage):
             shown
             for row in plan_rows(self.actor, carriers)
             for shown in [self.shown_row(row, held, known)]
-            if chosen.get("state", row.state) == row.state
+            if row.state in TOGETHER.get(state := chosen.get("state", row.state), (state,))
             and chosen.get("since", shown.since) == shown.since
             and chosen.get("outlook", shown.outlook) == shown.outlook
             and all(word in _words(row) for word in words)

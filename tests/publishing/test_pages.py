@@ -78,6 +78,8 @@ def test_filters_hold_together_and_stay_in_the_address(planned: Site) -> None:
     assert set(shown(planned, "")) == {"AUD-001", "AUD-002", "AUD-003", "AUD-004", "VID-001"}
     assert set(shown(planned, "state=proposed&department=AUD")) == {"AUD-001", "AUD-003"}
     assert set(shown(planned, "state=not planned yet")) == {"AUD-004"}
+    assert set(shown(planned, "state=placed")) == {"AUD-001", "AUD-002", "AUD-003", "VID-001"}
+    assert set(shown(planned, "state=agreed")) == {"AUD-002"}
     assert set(shown(planned, "zone=gate&kind=mic")) == {"VID-001"}
     assert set(shown(planned, "text=aud-001")) == {"AUD-001"}
     page = text(planned.browser("coordinator").get(f"{BASE}review/?state=approved&text=aud"))
