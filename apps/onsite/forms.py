@@ -28,8 +28,9 @@ class ReportForm(forms.Form):
         required=False, label="Frequency, MHz", help_text="Only if it is not the device's own: where you see or hear it."
     )  # fmt: skip
     words = forms.CharField(
-        max_length=1000, label="What happens, and since when?", widget=forms.Textarea({"rows": 3})
-    )
+        max_length=1000, label="What happens, and since when?", widget=forms.Textarea({"rows": 3}),
+        error_messages={"required": "Say what you hear or see, and since when; a few words do."},
+    )  # fmt: skip
 
     def __init__(self, *args: Any, actor: Actor, zones: QuerySet[Zone], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -65,4 +66,5 @@ class AnswerForm(forms.Form):
     answer = forms.CharField(
         max_length=1000, label="What was it, and what is to be done?", widget=forms.Textarea({"rows": 3}),
         help_text="Whoever filed it reads this, and so do the leads of the device's department.",
+        error_messages={"required": "Write what it was; whoever told it waits for that."},
     )  # fmt: skip

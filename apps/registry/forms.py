@@ -91,7 +91,11 @@ class RegistrationForm(forms.Form):
     units = forms.CharField(
         label="Devices on each", initial="1", help_text="More than one where devices share a frequency."
     )
-    spares = forms.CharField(label="Spare frequencies", initial="0", help_text="Placed after every main one.")
+    spares = forms.CharField(
+        label="Spare frequencies",
+        initial="0",
+        help_text="In reserve, off until needed; placed after every main one.",
+    )
     all_day = forms.BooleanField(label="On the air all day, every day", initial=True)
     start = forms.CharField(label="Switched on from", widget=forms.DateTimeInput({"type": "datetime-local"}))
     end = forms.CharField(label="until", widget=forms.DateTimeInput({"type": "datetime-local"}))
@@ -138,6 +142,10 @@ class RegistrationForm(forms.Form):
             self.fields[name].widget.attrs |= {"inputmode": "decimal", "autocomplete": "off"}
         for name in ("quantity", "units", "spares", "power_mw"):
             self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
+        if registration is not None and (missing := registration.open_settings):
+            self.fields[
+                "settings"
+            ].help_text = f"Still empty: {', '.join(missing)}. One on each line, such as: {missing[0]}=17. What must match at both ends."
         for field in self.fields.values():
             # What is missing is said by the same judge that reads files.
             field.required = False

@@ -281,13 +281,54 @@ def test_4_the_keyboard_alone_registers_and_approves(browser: Browser, service: 
     expect(boss.page.get_by_role("status")).to_contain_text("1 carrier approved")
 
 
+def test_5_a_report_is_taken_on_before_it_is_answered(browser: Browser, service: Service) -> None:
+    lead, boss = Visitor(browser, service, "lead"), Visitor(browser, service, "coordinator")
+    lead.go("reports/")
+    lead.page.get_by_label("Which device?").fill("aud 1")
+    lead.page.get_by_role("button", name="Tell the coordinators").click()
+    expect(lead.page.get_by_text("Say what you hear or see")).to_be_visible()
+    lead.look()
+    lead.page.get_by_label("What happens, and since when?").fill("clicks since the screens are on")
+    lead.page.get_by_role("button", name="Tell the coordinators").click()
+    expect(lead.page.get_by_text("Nobody has answered yet")).to_be_visible()
+    boss.go("reports/1/")
+    boss.look()
+    boss.page.get_by_role("button", name="I am on it").click()
+    expect(boss.page.get_by_text("Coordinator is on it")).to_be_visible()
+    boss.look()
+    lead.page.reload()
+    expect(lead.page.get_by_text("Coordinator is on it")).to_be_visible()
+    lead.look()
+    boss.page.get_by_label("What was it, and what is to be done?").fill("a cable; it is back")
+    boss.page.get_by_role("button", name="Answer, and close it").click()
+    expect(boss.page.get_by_role("status")).to_contain_text("is answered")
+
+
+def test_6_paper_says_at_its_code_whether_it_still_counts(browser: Browser, service: Service) -> None:
+    lead = Visitor(browser, service, "lead", NARROW)
+    lead.go("sheets/AUD/")
+    lead.page.get_by_role("link", name="AUD-001/1", exact=True).click()
+    lead.look()
+    address = lead.page.get_by_role("link", name="The page behind its QR code").get_attribute("href")
+    for query, said in (("?e=1", "Your paper counts"), ("", "Edition 1 counts")):
+        lead.page.goto(f"{lead.address}{address}{query}")
+        expect(lead.page.get_by_text(said)).to_be_visible()
+        lead.look()
+    lead.page.goto(f"{lead.address}/u/no-such-key/")
+    expect(lead.page.get_by_text("There is nothing here that you may see")).to_be_visible()
+
+
 FOR_COORDINATORS = [
     "", "devices/", "devices/new/", "devices/1/", "import/", "import/1/", "runs/", "runs/1/", "review/", "review/AUD-001/",
     "breaches/", "publish/", "sheets/", "journal/", "devices/?state=withdrawn", "review/?zone=nowhere",
     "review/?order=margin", "set-up/kinds/", "set-up/kinds/mic/", "set-up/surroundings/",
     "devices/?frequency=locked", "import/?page=9", "set-up/television/", "surveys/", "surveys/1/", "surveys/zones/main/",
+    "devices/?sheet=open", "review/?state=left out", "remedies/", "reports/", "site/", "site/main/main/", "rules/",
+    "set-up/zones/main/antennas/", "sheets/AUD/", "sheets/zone/main/",
 ]  # fmt: skip
-FOR_LEADS = ["", "devices/", "devices/1/", "import/", "sheets/", "journal/", "review/", "runs/"]
+FOR_LEADS = [
+    "", "devices/", "devices/1/", "import/", "sheets/", "journal/", "review/", "runs/", "reports/", "sheets/AUD/",
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -296,7 +337,7 @@ FOR_LEADS = ["", "devices/", "devices/1/", "import/", "sheets/", "journal/", "re
     ids=lambda screen: f"{screen['width']}px" if isinstance(screen, dict) else screen,
 )
 @pytest.mark.parametrize(("who", "paths"), [("coordinator", FOR_COORDINATORS), ("lead", FOR_LEADS)])
-def test_5_every_page_at_every_width(
+def test_7_every_page_at_every_width(
     browser: Browser, service: Service, who: str, paths: list[str], screen: dict[str, int]
 ) -> None:
     visitor = Visitor(browser, service, who, screen)
