@@ -143,9 +143,8 @@ class RegistrationForm(forms.Form):
         for name in ("quantity", "units", "spares", "power_mw"):
             self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
         if registration is not None and (missing := registration.open_settings):
-            self.fields[
-                "settings"
-            ].help_text = f"Still empty: {', '.join(missing)}. One on each line, such as: {missing[0]}=17. What must match at both ends."
+            such_as = f"such as: {missing[0]}=17. Still empty: {', '.join(missing)}."
+            self.fields["settings"].help_text = f"What must match at both ends, one on each line, {such_as}"
         for field in self.fields.values():
             # What is missing is said by the same judge that reads files.
             field.required = False
