@@ -60,7 +60,9 @@ def third_order_loads(
         if near.size == 0:
             continue
         own = victim_levels[near] * ((victims_hz[near] >= low) & (victims_hz[near] <= high))
-        window = _Window(carriers_hz[band], levels[:, band], victims_hz[near], own, sets[near])
+        window = _Window(
+            carriers_hz[band], levels[:, band], victims_hz[near], own, sets[near], int(guards_hz.max())
+        )
         two[near] += window.two_carrier(guards_hz[0][near])
         three[near] += window.three_carrier(guards_hz[1][near])
     return two, three
@@ -76,15 +78,17 @@ class _Window:
         victims_hz: Hertz,
         victim_levels: Levels,
         sets: NDArray[np.int64],
+        guard_hz: int,
     ) -> None:
-        origin = min(carriers_hz[0], victims_hz.min())
         self.bin_hz = common_bin_hz(np.concatenate((carriers_hz, victims_hz)))
+        # The widest guard below the lowest, so that no reading begins before the first bin.
+        origin = min(carriers_hz[0], victims_hz.min()) - self.bin_hz * (guard_hz // self.bin_hz + 1)
         carriers = np.rint((carriers_hz - origin) / self.bin_hz).astype(np.int64)
         self.victims = np.rint((victims_hz - origin) / self.bin_hz).astype(np.int64)
         self.carriers, self._starts = np.unique(carriers, return_index=True)
         self.levels, self.own, self.sets = levels, victim_levels, sets
         span = int(max(self.carriers[-1], self.victims.max())) + 1
-        self.length = fft.next_fast_len(2 * span + 128, real=True)
+        self.length = fft.next_fast_len(2 * (span + guard_hz // self.bin_hz + 1), real=True)
 
     def _on_bins(self, weights: Levels) -> Levels:
         """Weights of the carriers (sets, carriers) added up where they share a bin (sets, bins in use)."""
@@ -151,8 +155,8 @@ class _Window:
 
     def _read(self, map_: Levels, which: Rows, radius: int, times: int = 1) -> Levels:
         """A map's sum within `radius` bins of some victims, or of twice their place."""
-        window = (times * self.victims[which] + np.arange(-radius, radius + 1)[:, None]) % self.length
-        return map_.ravel().take(window + self.sets[which] * self.length).sum(axis=0)
+        where = self.sets[which] * self.length + times * self.victims[which]
+        return map_.ravel().take(where + np.arange(-radius, radius + 1)[:, None]).sum(axis=0)
 
     def two_carrier(self, guards_hz: Hertz) -> Levels:
         return self._by_guard(guards_hz, self._two)
@@ -194,6 +198,6 @@ class _Window:
 
     def _alike(self, radius: int) -> Levels:
         """Σ a·c over ordered letters, A within `radius` bins of C (sets,)."""
-        window = (self.carriers + np.arange(-radius, radius + 1)[:, None]) % self.length
+        window = self.carriers + np.arange(-radius, radius + 1)[:, None]
         at = self._first
         return (at[:, self.carriers] * at.take(window, axis=1).sum(axis=1)).sum(axis=1)

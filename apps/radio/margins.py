@@ -113,26 +113,53 @@ def margins(
     slots = _slots_that_matter(plan.on)
     victims = {place: list(_victims(site, plan, place, only)) for place in site.receiving}
     sources = _sources(site, plan, slots, victims)
-    places = []
-    for spot in site.spots:
-        air = _Air(site, plan, spot, slots)
-        groups = [
-            _Group(air, service, carriers)
-            for service, carriers in victims[spot.place]
-            if spot in site.spots_of(site.services[service], site.places[spot.place].id)
-        ]
+    parts: dict[tuple[int, int], Margins] = {}
+    for start in range(0, len(site.spots), SPOTS_AT_ONCE):
+        for group, found in _at(
+            site.spots[start : start + SPOTS_AT_ONCE],
+            site,
+            plan,
+            slots,
+            victims,
+            sources,
+            background_dbm or {},
+        ):
+            key = group.place, group.number
+            parts[key] = found if key not in parts else _worse(parts[key], found)
+    return _joined(list(parts.values()))
+
+
+SPOTS_AT_ONCE: Final = 64
+"""Spots that are counted together: enough to pay, few enough for memory."""
+
+
+def _at(
+    spots: Sequence[Spot],
+    site: Site,
+    plan: Plan,
+    slots: NDArray[np.int64],
+    victims: Mapping[int, Sequence[tuple[int, NDArray[np.int64]]]],
+    sources: "_Sources",
+    background_dbm: Mapping[tuple[int, int], float],
+) -> Iterable[tuple["_Group", Margins]]:
+    """The margins of every group of links at some spots."""
+    places, let_in = [], {}
+    for spot in spots:
+        air, groups = _Air(site, plan, spot, slots), []
+        for service, carriers in victims[spot.place]:
+            if spot in site.spots_of(site.services[service], site.places[spot.place].id):
+                key = spot.place, service
+                if key not in let_in:
+                    let_in[key] = _LetIn(air, site.kind_of[site.services[service].kind], carriers)
+                groups.append(_Group(air, service, carriers, let_in[key]))
         if groups:
             places.append(_Links(air, groups, sources))
     if slots.size > 1:
         _mix([links.if_all_were_on() for links in places])
     _mix([mixture for links in places for mixture in links.mixtures()])
     _mix([mixture for links in places for mixture in links.usual_mixtures()])
-    parts: dict[tuple[int, int], Margins] = {}
     for links in places:
-        for group, found in links.margins(background_dbm or {}):
-            key = links.air.spot.place, group.number
-            parts[key] = found if key not in parts else _worse(parts[key], found)
-    return _joined(list(parts.values()))
+        yield from links.margins(background_dbm)
 
 
 def _worse(first: Margins, other: Margins) -> Margins:
@@ -231,18 +258,34 @@ class _Air:
         return self.site.kind_index[self.service]
 
     @cached_property
-    def width_hz(self) -> NDArray[np.int64]:
-        return np.array([kind.bandwidth_hz for kind in self.site.kinds], dtype=np.int64)[self.kind]
+    def width_hz(self) -> NDArray[np.int32]:
+        return np.array([kind.bandwidth_hz for kind in self.site.kinds], dtype=np.int32)[self.kind]
 
     def mw(self, by_service_dbm: Decibels) -> NDArray[np.float64]:
         """Power of what is heard, each at its own step, from levels of the services (h,)."""
         return milliwatts(by_service_dbm)[self.service] * self.plan.power_ratio[self.heard]
 
 
+class _LetIn:
+    """What the receivers of a kind at one place let in of everything heard there, victim by victim (v, h).
+
+    `share` of its power, 0 for the victim itself; `overlapping`: whether it lies on the victim's channel.
+    """
+
+    def __init__(self, air: _Air, kind: Kind, carriers: NDArray[np.int64]) -> None:
+        table = air.site.share_let_in(kind.id)
+        far_hz = table.shape[1] * STEP_HZ - 1
+        apart = np.minimum(np.abs(air.hz[None, :] - air.plan.hz[carriers, None]), far_hz).astype(np.int32)
+        self.overlapping = 2 * apart < air.width_hz + kind.bandwidth_hz
+        self.share = table.ravel().take(air.kind * table.shape[1] + apart // STEP_HZ)
+        self.share[np.arange(carriers.size), np.searchsorted(air.heard, carriers)] = 0.0
+
+
 class _Group:
     """The links of one service at one spot, with the level of everything heard at the service's receivers (h,)."""
 
-    def __init__(self, air: _Air, service: int, carriers: NDArray[np.int64]) -> None:
+    def __init__(self, air: _Air, service: int, carriers: NDArray[np.int64], let_in: _LetIn) -> None:
+        self.let_in = let_in
         site = air.site
         self.air, self.site, self.plan, self.spot, self.carriers = air, site, air.plan, air.spot, carriers
         self.number, self.service, self.place = service, site.services[service], air.spot.place
@@ -276,29 +319,11 @@ class _Group:
         return found
 
     @cached_property
-    def apart_hz(self) -> NDArray[np.int64]:
-        """How far everything heard is from each victim (v, h)."""
-        return np.abs(self.air.hz[None, :] - self.plan.hz[self.carriers, None])
-
-    @cached_property
-    def share(self) -> NDArray[np.float64]:
-        """Share of everything heard that each victim's filter lets in, 0 for itself (v, h)."""
-        table = self.site.share_let_in(self.kind.id)
-        step = np.minimum(((self.apart_hz + 0.5) / STEP_HZ).astype(np.int32), table.shape[1] - 1)
-        share = table.ravel().take(self.air.kind * table.shape[1] + step)
-        share[np.arange(self.carriers.size), np.searchsorted(self.air.heard, self.carriers)] = 0.0
-        return share
-
-    @cached_property
-    def excess_mw(self) -> NDArray[np.float64]:
-        """What each interferer adds if it is the one that comes nearest (v, h)."""
-        return self.share * (self.strong_mw - self.at_once_mw)
-
-    @cached_property
     def unwanted_mw(self) -> NDArray[np.float64]:
         """All single interferers in every slot, the worst of them at its strongest (v, slots)."""
-        together = self.share @ (self.at_once_mw[:, None] * self.air.on)
-        return together + _largest_on(self.excess_mw, self.air.on)
+        share = self.let_in.share
+        together = share @ (self.at_once_mw[:, None] * self.air.on)
+        return together + _largest_on(share * (self.strong_mw - self.at_once_mw), self.air.on)
 
     def margins(
         self,
@@ -309,8 +334,7 @@ class _Group:
     ) -> Margins:
         """Margins of these links in their worst slots, products (v,) given, at their strongest and as they usually are."""
         rows, air = np.arange(self.carriers.size), self.air
-        share = self.share * air.on[:, worst_slot].T
-        overlapping = 2 * self.apart_hz < air.width_hz + self.kind.bandwidth_hz
+        share, overlapping = self.let_in.share * air.on[:, worst_slot].T, self.let_in.overlapping
         usual = share @ self.usual_mw
         excess = share * (self.strong_mw - self.at_once_mw)
         nearest = excess.argmax(axis=1)
@@ -534,24 +558,25 @@ def _sources(
     on, near = plan.on[:, slots], np.nonzero(guard)[0]
     where = list(_sent_from(site, plan))
     weight, most = np.zeros((len(where), *on.shape)), np.zeros(len(where))
-    for row, (place, sent) in enumerate(where):
-        level = _relative_levels(site, plan, place)
+    for row, (_, sent, level) in enumerate(where):
+        own = np.zeros(plan.hz.size)
+        own[sent] = level
         first, like = _distinct(on[sent])
         rows, columns = np.nonzero(on[near][:, first])
         rows = near[rows]
         two, _ = third_order_loads(
             plan.hz[sent],
-            level[sent] * on[sent][:, first].T,
+            level * on[sent][:, first].T,
             plan.hz[rows],
-            level[rows],
+            own[rows],
             np.stack([guard[rows], np.zeros_like(rows)]),
             columns,
         )
         by_set = np.zeros((on.shape[0], first.size))
         by_set[rows, columns] = two
         weight[row] = by_set[:, like] * on
-        most[row] = level[sent].sum() ** 3
-    return _Sources(np.array([place for place, _ in where], dtype=np.int64), most, weight)
+        most[row] = level.sum() ** 3
+    return _Sources(np.array([place for place, *_ in where], dtype=np.int64), most, weight)
 
 
 def _transmitter_products_mw(links: _Links, sources: _Sources, *, usual: bool) -> NDArray[np.float64]:
@@ -564,31 +589,23 @@ def _transmitter_products_mw(links: _Links, sources: _Sources, *, usual: bool) -
     return np.einsum("ls,slk->lk", gain, sources.weight[:, links.carrier])
 
 
-def _sent_from(site: Site, plan: Plan) -> Iterable[tuple[int, NDArray[np.int64]]]:
-    """Places with the carriers that mix there, two or more."""
+def _sent_from(site: Site, plan: Plan) -> Iterable[tuple[int, NDArray[np.int64], NDArray[np.float64]]]:
+    """Places with the carriers that mix there, two or more, and their radiated power over the strongest of them."""
     sent_by: dict[str, list[int]] = {}
     for number, service in enumerate(site.services):
         if site.mixes[number]:
             for name in service.sent_from:
                 sent_by.setdefault(name, []).append(number)
     for place, row in enumerate(site.places):
-        carriers = np.nonzero(np.isin(plan.service, sent_by.get(row.id, [])))[0]
+        services = sent_by.get(row.id, [])
+        radiated = np.full(len(site.services), -np.inf)
+        for number in services:
+            kind = site.kind_of[site.services[number].kind]
+            radiated[number] = site.sending(kind.id, row.id).eirp_dbm - kind.body.least_db
+        carriers = np.nonzero(radiated[plan.service] > -np.inf)[0]
         if carriers.size >= 2:
-            yield place, carriers
-
-
-def _relative_levels(site: Site, plan: Plan, place: int) -> NDArray[np.float64]:
-    """Each carrier's radiated power over the strongest sent from a place; 0 for those sent from elsewhere."""
-    name = site.places[place].id
-    radiated = np.array(
-        [
-            site.sending(s.kind, name).eirp_dbm - site.kind_of[s.kind].body.least_db
-            if name in s.sent_from and site.kind_of[s.kind].mixes
-            else -np.inf
-            for s in site.services
-        ]
-    )
-    return milliwatts(radiated[plan.service] + plan.power - radiated.max())
+            level = milliwatts(radiated - radiated.max())[plan.service[carriers]] * plan.power_ratio[carriers]
+            yield place, carriers, level
 
 
 # ------------------------------------------------------------------------------------ what disturbs one link
@@ -601,8 +618,10 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
     """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
     carrier, slot = int(found.carrier[link]), int(found.slot[link])
     air = _Air(site, plan, site.spots[int(found.spot[link])], np.array([slot]))
-    group = _Group(air, int(plan.service[carrier]), np.array([carrier]))
-    single = (group.share * group.strong_mw * air.on[:, 0])[0]
+    service, alone = int(plan.service[carrier]), np.array([carrier])
+    let_in = _LetIn(air, site.kind_of[site.services[service].kind], alone)
+    group = _Group(air, service, alone, let_in)
+    single = (let_in.share * group.strong_mw * air.on[:, 0])[0]
     top = np.argsort(-single, kind="stable")[:count]
     rows = [Contributor(float(dbm(single[c])), (int(air.heard[c]),)) for c in top if single[c] > 0]
     rows += _named_receiver_products(group, carrier, slot, count)
@@ -634,13 +653,13 @@ def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: i
     guard = group.kind.guards.get("2A-B", 0)
     rows = []
     at_spot = site.senders_at_dbm(group.spot, usual=False) - group.body_db(usual=False)
-    for place, sent in _sent_from(site, plan):
-        level = _relative_levels(site, plan, place)
-        letters = sent[plan.on[sent, slot] & (sent != carrier)]
+    for place, sent, sent_level in _sent_from(site, plan):
+        beside = plan.on[sent, slot] & (sent != carrier)
+        letters, level = sent[beside], sent_level[beside]
         heard = float(at_spot[place])
         loss = float(site.transmitter_product_db[place])
         for indices, weight in _products_near(
-            "2A-B", plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count
+            "2A-B", plan.hz[letters], level, int(plan.hz[carrier]), guard, count
         ):
             named = tuple(int(letters[i]) for i in indices)
             rows.append(Contributor(float(dbm(weight)) + heard - loss, named, "2A-B", "transmitters"))
