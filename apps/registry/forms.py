@@ -426,7 +426,7 @@ class KindForm(forms.Form):
                     label=curve.label, required=False, widget=forms.Textarea({"rows": 4}), max_length=2000,
                     help_text=(
                         "A point on each line, such as 300 -60; from 0 0 outwards, straight between points, two at one distance "
-                        f"make a step. Empty, by its modulation: {points}. Further out the floor above holds."
+                        f"make a step. Empty, by its modulation: {points}. Further out {curve.beyond} holds."
                     ),
                 )  # fmt: skip
         if not kind.assigned:

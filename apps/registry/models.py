@@ -76,15 +76,20 @@ FIGURES = (
 
 @dataclass(frozen=True)
 class Curve:
-    """A shape of the radio model that a role may set point by point: [{offset_hz, level_db}]."""
+    """A shape of the radio model that a role may set point by point: [{offset_hz, level_db}]; `beyond` holds further out."""
 
     name: str
     label: str
+    beyond: str
 
 
 CURVES = (
-    Curve("mask", "Emission: kHz from the carrier and dB against the middle of its channel"),
-    Curve("filter", "Filter of the receiver: kHz from the carrier and dB"),
+    Curve(
+        "mask",
+        "Emission: kHz from the carrier and dB against the middle of its channel",
+        "its broadband noise",
+    ),
+    Curve("filter", "Filter of the receiver: kHz from the carrier and dB", "what it keeps out far away"),
 )
 
 
