@@ -381,17 +381,17 @@ class Standing:
                     self.frequencies_address(LEFT_OUT),
                 )
             )
-        open_lines = registrations_of(self.actor).exclude(state=RegistrationState.WITHDRAWN)
-        if number := with_open_settings(open_lines).count():
-            whose = f"On the {'sheets' if number > 1 else 'sheet'} of {_count(number, 'line')} settings are still empty"
-            text = f"{whose}: what must match at both ends."
-            tasks.append(Task(text, "Fill them in", self.address("planning:devices", sheet="open")))
         for row in self.rows():
             if row.edition is not None:
                 text = f"The sheet of {row.department.name} is out: edition {row.edition}.{self._moved_on_it(row)}"
                 tasks.append(
                     Task(text, "Open the sheet", self.address("publishing:sheet", row.department.code))
                 )
+        open_lines = registrations_of(self.actor).exclude(state=RegistrationState.WITHDRAWN)
+        if number := with_open_settings(open_lines).count():
+            have = f"{_count(number, 'line')} {'have' if number > 1 else 'has'} settings still to fill in"
+            text = f"{have}, which must match at both ends."
+            tasks.append(Task(text, "Fill them in", self.address("planning:devices", sheet="open")))
         return tasks
 
     def _moved_on_it(self, row: DepartmentRow) -> str:

@@ -375,12 +375,12 @@ def test_settings_that_nobody_filled_in_are_named_before_they_go_out(planned: Si
     given = {"note": "", "department": EVERYBODY, "seen": hidden(page, "seen")}
     assert "settings still to be filled in" in text(boss.post(f"{BASE}publish/", given))
     lead = planned.browser("lead")
-    assert "settings are still empty" in text(lead.get(BASE)) and "devices/?sheet=open" in text(
+    assert "settings still to fill in" in text(lead.get(BASE)) and "devices/?sheet=open" in text(
         lead.get(BASE)
     )
     assert line.label in text(lead.get(f"{BASE}devices/?sheet=open"))
     registry.change(actor=planned.lead, registration=line, values={"settings": {"pairing key": "17"}})
-    assert "settings are still empty" not in text(lead.get(BASE))
+    assert "settings still to fill in" not in text(lead.get(BASE))
     assert "No line fits these filters" in text(lead.get(f"{BASE}devices/?sheet=open"))
 
 
