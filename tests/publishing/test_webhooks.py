@@ -209,7 +209,14 @@ def test_stopping_a_run_is_told_once_at_its_end(site: Site, receiver: Receiver) 
     run = running.claim(running.request_run(actor=site.coordinator, seconds=5).pk, "test")
     assert run
     running.cancel_run(actor=site.coordinator, run=run)
-    result = {"cost": {"penalty": 0}, "unplaced": [], "assignments": {}, "stopped": "asked to", "loads": [], "seed": 0}
+    result = {
+        "cost": {"penalty": 0},
+        "unplaced": [],
+        "assignments": {},
+        "stopped": "asked to",
+        "loads": [],
+        "seed": 0,
+    }
     running.finish(run, result, None, cancelled=True)
     read(site)
     deliver(row)
