@@ -98,6 +98,7 @@ class Air:
             [i for i in range(arrays.n) if not arrays.fixed[i]] if readers is None else list(readers)
         )
         self.on: Floats = arrays.on[:, self.slots].astype(float)
+        self._spans: dict[int, slice] = {}
         self.passive = all(rule.treatment == "ignore" for rule in self.rules)
         self._receive()
         self._set_up()
@@ -110,6 +111,7 @@ class Air:
     def narrow(self) -> None:
         """Before anybody is on the air: one slot stands for all, as long as only carriers come that are on all day."""
         self._on_by_slot, self.on = self.on, np.ones((self.arrays.n, 1))
+        self._spans.clear()
         self.narrowed = True
         self._reshape()
 
@@ -120,6 +122,7 @@ class Air:
         self.narrowed = False
         slots = self._on_by_slot.shape[1]
         self.on = self._on_by_slot
+        self._spans.clear()
         for ledger in self.ledgers.values():
             ledger.load = np.repeat(ledger.load, slots, axis=1)
             ledger.may_bear = np.repeat(ledger.may_bear, slots, axis=1)
@@ -582,8 +585,10 @@ class Air:
         return total
 
     def _when(self, i: int) -> slice:
-        on = np.flatnonzero(self.on[i])
-        return slice(int(on[0]), int(on[-1]) + 1) if len(on) else slice(0, 0)
+        if i not in self._spans:
+            on = np.flatnonzero(self.on[i])
+            self._spans[i] = slice(int(on[0]), int(on[-1]) + 1) if len(on) else slice(0, 0)
+        return self._spans[i]
 
     def neighbours(self, i: int) -> set[int]:
         """Carriers on the air at the sites that a carrier touches."""

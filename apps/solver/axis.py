@@ -2,6 +2,7 @@
 uses, so that 450 MHz radios, 600 MHz microphones and 2 GHz links stand in one problem without storing the gaps between."""
 
 import math
+from bisect import bisect_right
 from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
@@ -31,6 +32,7 @@ class Domain:
         self.start: Ints = np.concatenate([[0], np.cumsum(self.high - self.low)])
         self.size = int(self.start[-1])
         self._shift = (self.start[:-1] - self.low).tolist()
+        self._lows = self.low.tolist()
 
     def at(self, numbers: Ints) -> Ints:
         """The place of each number; −1 where it lies in none of the intervals."""
@@ -45,7 +47,7 @@ class Domain:
         """The place of a number that is known to lie in an interval: what follows it there is stored behind it."""
         if len(self._shift) == 1:
             return number + self._shift[0]
-        return number + self._shift[int(np.searchsorted(self.low, number, "right")) - 1]
+        return number + self._shift[bisect_right(self._lows, number) - 1]
 
 
 class Axis:

@@ -172,7 +172,7 @@ class Maps:
         values = self.weights[self._other, :n, when] * own
         # Of the same type as the rows: add.at is many times slower where it has to convert.
         if values.shape[2] == 1:
-            hit = np.flatnonzero((values[:, :, 0] != 0) & (at >= 0))
+            hit = ((values[:, :, 0] != 0) & (at >= 0)).ravel().nonzero()[0]
             alone: Any = values.reshape(-1)[hit].astype(self.dtype)
             np.add.at(self.rows.ravel(), when.start * self.width + at.reshape(-1)[hit], alone)
             return
@@ -216,7 +216,7 @@ class Maps:
         factor, table = -self.factors[letter], self.maps[letter]
         found = np.zeros((when.stop - when.start, len(bins)))
         for (low, high), (first, last) in zip(self.reading, self._reads[letter], strict=True):
-            a, b = np.searchsorted(bins, (low, high))
+            a, b = bins.searchsorted((low, high))
             if a == b:
                 continue
             at = factor * bins[a:b]
@@ -248,7 +248,8 @@ class Maps:
         """The same at one bin, the highest over the slots."""
         table, x = self.maps[letter], -self.factors[letter] * f
         at = table.place(x)
-        return float(self.rows[when, at - self.box : at + self.box + 1].sum(axis=1).max())
+        near = np.add.reduce(self.rows[when, at - self.box : at + self.box + 1], axis=1)
+        return float(near[0] if len(near) == 1 else np.maximum.reduce(near))
 
     # -- exactly ------------------------------------------------------------------------------------
 
@@ -282,12 +283,12 @@ class Maps:
         middle = min(2, len(letters) - 1)
         left = self._sums(letters[:middle], present[:middle])
         right = self._sums(letters[middle:], present[middle:])
-        order = np.argsort(left[0], kind="stable")
+        order = left[0].argsort(kind="stable")
         sums, wanted = left[0][order], -(right[0] + term)
-        low = np.searchsorted(sums, wanted - guard_hz, "right")
-        many = np.maximum(np.searchsorted(sums, wanted + guard_hz) - low, 0)
-        which = np.repeat(np.arange(len(wanted)), many)
-        at = np.arange(len(which)) - np.repeat(np.cumsum(many) - many, many) + low[which]
+        low = sums.searchsorted(wanted - guard_hz, "right")
+        many = np.maximum(sums.searchsorted(wanted + guard_hz) - low, 0)
+        which = np.arange(len(wanted)).repeat(many)
+        at = np.arange(len(which)) - (many.cumsum() - many).repeat(many) + low[which]
         found = np.concatenate([left[1][:, order[at]], right[1][:, which]])
         good = np.ones(found.shape[1], bool)
         for a, b in combinations(range(len(letters)), 2):
@@ -356,5 +357,5 @@ def _span(weights: Floats) -> slice | None:
     """The slots from the first to the last in which a carrier has weight; None if in none."""
     if len(weights) == 1:
         return slice(0, 1) if weights[0] else None
-    on = np.flatnonzero(weights)
+    on = weights.nonzero()[0]
     return slice(int(on[0]), int(on[-1]) + 1) if len(on) else None
