@@ -427,6 +427,12 @@ class Air:
 
     # -- memory ---------------------------------------------------------------------------------------
 
+    @property
+    def roomy(self) -> bool:
+        """Whether the maps of all sites and slots fit into the memory at once."""
+        each = sum(ward.maps.bytes_per_slot for site in self.sites for ward in site.wards)
+        return each * len(self.slots) <= self.memory_bytes
+
     def _ready(self, ward: Ward) -> None:
         """Maps that were built for one slot get them all; those asleep stay asleep."""
         slots = self.on.shape[1]

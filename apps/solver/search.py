@@ -16,7 +16,7 @@ from itertools import product
 import numpy as np
 
 from apps.solver import channels, marks
-from apps.solver.air import Air
+from apps.solver.air import MEMORY_BYTES, Air
 from apps.solver.arrays import Arrays, Bools, Floats, Ints
 from apps.solver.problem import Problem
 from apps.solver.result import Progress
@@ -66,10 +66,13 @@ class Search:
         slots: Ints | None = None,
         arrays: Arrays | None = None,
         standing: Ints | None = None,
+        memory_bytes: int = MEMORY_BYTES,
     ) -> None:
         self.problem = problem
         self.arrays = Arrays(problem) if arrays is None else arrays
-        self.air = Air(self.arrays, readers=readers, slots=slots, standing=standing)
+        self.air = Air(
+            self.arrays, readers=readers, slots=slots, standing=standing, memory_bytes=memory_bytes
+        )
         self.random = np.random.default_rng(seed)
         self._began = time.monotonic()
         self.deadline, self.should_stop, self.on_progress = deadline, should_stop, on_progress
@@ -403,7 +406,11 @@ class Search:
         else:
             self.start(standing)
         key = {id(u): self._constrainedness(u) for u in self.units}
-        units = sorted(self.left(), key=lambda u: (not all_day[id(u)], *key[id(u)]))
+        turn = self._turns()
+        units = sorted(
+            self.left(),
+            key=lambda u: (not all_day[id(u)], 0 if all_day[id(u)] else turn[u.first], *key[id(u)]),
+        )
         late = False
         for done, unit in enumerate(units):
             if self.air.narrowed and not all_day[id(unit)]:
@@ -417,6 +424,23 @@ class Search:
                 self.air.forget_prices()
             self.place(unit, spread=not late)
         self.air.widen()
+
+    def _turns(self) -> list[int]:
+        """When each carrier's place has its turn: all at once, or, where memory cannot hold all maps, one place after
+        the other, neighbours together, so that maps are seldom built again.
+
+        Reverse Cuthill-McKee keeps neighbours near each other in a row (George 1971; from memory).
+        """
+        if self.air.roomy:
+            return [0] * self.arrays.n
+        from scipy.sparse import csr_array  # noqa: PLC0415 - for large events only
+        from scipy.sparse.csgraph import reverse_cuthill_mckee  # noqa: PLC0415
+
+        zones = self.problem.zones
+        heard = csr_array(np.array([[other.id in zone.hears for other in zones] for zone in zones], np.int8))
+        row = reverse_cuthill_mckee(heard)
+        turn = {zones[int(z)].id: k for k, z in enumerate(row)}
+        return [min(turn[code] for code in carrier.sent_from) for carrier in self.arrays.carriers]
 
     def _constrainedness(self, unit: Unit) -> tuple[int, float, float]:
         i = unit.first
@@ -571,11 +595,17 @@ class Search:
             and self.hz[unit.first]
             and (self.air.on.shape[1] == 1 or not self.arrays.all_day[unit.first])
         ]
+        turn = self._turns()
+        movable.sort(key=lambda unit: turn[unit.first])
         tried = dict.fromkeys(range(len(movable)), 0.0)
         for _ in range(sweeps):
-            priced = [(self._price(unit), k) for k, unit in enumerate(movable)]
+            priced = []
+            for k, unit in enumerate(movable):
+                self.breathe("moving", 0.8)
+                priced.append((self._price(unit), k))
             # Whoever stood here before at the same price found nothing better then.
-            dearest = sorted((row for row in priced if abs(row[0] - tried[row[1]]) > 1e-3), reverse=True)
+            waiting = [row for row in priced if abs(row[0] - tried[row[1]]) > 1e-3]
+            dearest = sorted(waiting, key=lambda row: (-turn[movable[row[1]].first], *row), reverse=True)
             for done, (price, k) in enumerate(dearest):
                 self.breathe("moving", 0.8 + 0.18 * done / len(dearest))
                 if self._spent() > share:
