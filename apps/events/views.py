@@ -89,6 +89,13 @@ class EventPage(LoginRequiredMixin, View):
             self.say(refusal)
             return redirect(request.get_full_path())
 
+    def http_method_not_allowed(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """A question that was put by a form has nothing to show to whoever opens its address anew: back to its page."""
+        if request.method in ("GET", "HEAD") and self.here:
+            asked = request.GET.urlencode()
+            return redirect(reverse(self.here, args=[self.event.slug]) + (f"?{asked}" if asked else ""))
+        return super().http_method_not_allowed(request, *args, **kwargs)
+
     def say(self, refusal: Refusal) -> None:
         """Put a refusal on the next page as a message, every fault on a line of its own."""
         faults = [f"{fault.field}: {fault.message}" for fault in getattr(refusal, "faults", [])]

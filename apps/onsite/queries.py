@@ -1,8 +1,10 @@
 """Shared reads of reports. Each begins with what the actor may see."""
 
 import re
+from datetime import timedelta
 
 from django.db.models import Q, QuerySet
+from django.utils import timezone
 
 from apps.events import queries as events
 from apps.events.actors import Actor
@@ -21,8 +23,13 @@ def reports_of(actor: Actor) -> QuerySet[Report]:
     return found.select_related("carrier__registration", "department", "zone", "event").order_by("-number")
 
 
-def open_reports_of(actor: Actor) -> QuerySet[Report]:
-    return reports_of(actor).filter(state=ReportState.OPEN)
+FRESH = timedelta(hours=12)  # so long an answer is news: a day on site
+
+
+def current_reports_of(actor: Actor) -> QuerySet[Report]:
+    """Those that wait for an answer, and those whose answer is fresh."""
+    fresh = Q(answered_at__gte=timezone.now() - FRESH)
+    return reports_of(actor).filter(Q(state=ReportState.OPEN) | fresh)
 
 
 def carrier_named(actor: Actor, code: str) -> Carrier | None:

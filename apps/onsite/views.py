@@ -14,10 +14,14 @@ from apps.onsite import actions, queries
 from apps.onsite.forms import AnswerForm, ReportFilter, ReportForm
 from apps.onsite.models import Report
 from apps.onsite.rules import refusal_to_file
+from apps.planning.states import AssignmentState
 
 
 class Reports(EventPage):
-    """What was reported, and a new report; `?carrier=` fills in the device, as its sheet's link does."""
+    """What was reported, and a new report; `?carrier=` fills in the device, as its sheet's link does.
+
+    The form stands first for whoever came to write; where there is something to read, that does.
+    """
 
     template = "onsite/reports.html"
     here = "onsite:reports"
@@ -53,6 +57,7 @@ class Reports(EventPage):
         return self.render(
             form=form, filter=ReportFilter({"state": state}), page=page, state=state,
             may=not refusal_to_file(self.actor), status=status,
+            writing=form.is_bound or bool(form.initial["carrier"]) or not (page.object_list or state),
         )  # fmt: skip
 
 
@@ -69,7 +74,7 @@ class ReportPage(EventPage):
         return report
 
     def get(self, request: HttpRequest, slug: str, number: int) -> HttpResponse:
-        return self.render(report=self.found(), form=AnswerForm())
+        return self.shown(AnswerForm())
 
     def post(self, request: HttpRequest, slug: str, number: int) -> HttpResponse:
         report = self.found()
@@ -88,4 +93,10 @@ class ReportPage(EventPage):
         ):
             messages.success(request, f"Report {number} is answered.")
             return redirect("onsite:reports", slug)
-        return self.render(report=self.found(), form=form, status=422)
+        return self.shown(form, status=422)
+
+    def shown(self, form: AnswerForm, status: int = 200) -> HttpResponse:
+        report = self.found()
+        placed = getattr(report.carrier, "assignment", None)
+        locked = placed is not None and placed.state == AssignmentState.LOCKED
+        return self.render(report=report, form=form, placed=placed, locked=locked, status=status)

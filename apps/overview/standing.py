@@ -7,11 +7,13 @@ from urllib.parse import urlencode
 
 from django.db.models import Case, CharField, Count, F, Q, Value, When
 from django.urls import reverse
+from django.utils.text import Truncator
 
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Department, Role
-from apps.onsite.queries import open_reports_of
+from apps.onsite.models import Report
+from apps.onsite.queries import current_reports_of
 from apps.onsite.states import ReportState
 from apps.planning.models import Run
 from apps.planning.queries import assignments_of, runs_of
@@ -19,8 +21,10 @@ from apps.planning.states import AGREED, RunState
 from apps.planning.verdicts import judged_once
 from apps.publishing.changes import since_before
 from apps.publishing.queries import standing_edition_of, standing_editions, standing_lines
+from apps.registry.asking import needs_of
 from apps.registry.queries import carriers_of, registrations_of, with_open_settings
 from apps.registry.states import NOT_PERMITTED, RegistrationState
+from apps.spectrum.states import PermissionState
 
 LEFT_OUT, NOT_PLANNED = "left out", "not planned yet"
 PLACED = ("proposed", "approved", "locked")
@@ -88,12 +92,13 @@ class Figure:
 
 @dataclass(frozen=True)
 class Task:
-    """Something that waits for the reader: a sentence, and where to do it."""
+    """Something that waits for the reader: a sentence, and where to do it; with `others` somebody else is to do it."""
 
     text: str
     action: str
     address: str
     urgent: bool = False
+    others: bool = False
 
 
 @dataclass(frozen=True)
@@ -215,21 +220,31 @@ class Standing:
         return self.address("planning:devices", **({"frequency": state} if state else {}))
 
     def tasks(self) -> list[Task]:
-        """What needs this reader next, the most pressing first."""
+        """What needs this reader next, the most pressing first; what waits for others stands last."""
+        return sorted(self._tasks(), key=lambda task: task.others)
+
+    def _tasks(self) -> list[Task]:
         if self.actor.coordinates:
             return [
                 *self._reported(),
                 *self._breaking(),
+                *self._accepting(),
+                *self._running(),
                 *self._setting_up(),
-                *self._deciding(),
+                *self._permitting(),
                 *self._planning(),
             ]
         if self.actor.role == Role.LEAD:
-            return self._leading()
+            return [*self._reported(), *self._leading()]
+        if self.actor.role == Role.DESK:
+            return [*self._reported()]
         return []
 
     def _reported(self) -> Iterable[Task]:
-        takers = list(open_reports_of(self.actor).values_list("taken_name", flat=True))
+        """Reports of trouble: a coordinator answers them, whoever told them wants to know who is on it and what it was."""
+        current = list(current_reports_of(self.actor))
+        waiting = [row for row in current if row.state == ReportState.OPEN]
+        takers = [row.taken_name for row in waiting]
         if number := len(takers):
             names, nobodys = sorted(set(takers) - {""}), takers.count("")
             if not names:
@@ -238,9 +253,24 @@ class Standing:
                 who = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} on {'it' if number == 1 else number - nobodys}"
                 who += f", nobody on {nobodys}" if nobodys else ""
             text = f"{_count(number, 'report')} of trouble {'wait' if number > 1 else 'waits'} for an answer; {who}."
-            yield Task(
-                text, "Read and answer", self.address("onsite:reports", state=ReportState.OPEN), urgent=True
+            action = (
+                "Read and answer" if self.actor.coordinates else "Read it" if number == 1 else "Read them"
             )
+            where = self._where(waiting, ReportState.OPEN)
+            yield Task(text, action, where, urgent=self.actor.coordinates, others=not self.actor.coordinates)
+        answered = [row for row in current if row.state == ReportState.ANSWERED]
+        if answered and not self.actor.coordinates:
+            number = len(answered)
+            said = f": «{Truncator(answered[0].answer).chars(120)}»" if number == 1 else "."
+            text = f"{_count(number, 'report')} of trouble {'have' if number > 1 else 'has'} an answer{said}"
+            where = self._where(answered, ReportState.ANSWERED)
+            yield Task(text, "Read the answer" if number == 1 else "Read the answers", where)
+
+    def _where(self, reports: list[Report], state: str) -> str:
+        """The page of the one report, or the list of them."""
+        if len(reports) == 1:
+            return self.address("onsite:report", reports[0].number)
+        return self.address("onsite:reports", state=state)
 
     def _setting_up(self) -> Iterable[Task]:
         event = self.actor.event
@@ -268,17 +298,23 @@ class Standing:
             named = ", ".join(without[:4]) + (f" and {len(without) - 4} more" if len(without) > 4 else "")
             yield Task(f"Nobody leads {named}.", "Invite them", self.address("events:people"))
 
-    def _deciding(self) -> Iterable[Task]:
-        lines = self.total.lines
-        if number := lines[RegistrationState.SUBMITTED]:
+    def _accepting(self) -> Iterable[Task]:
+        if number := self.total.lines[RegistrationState.SUBMITTED]:
             late = f", {self.total.late} of them late" if self.total.late else ""
             text = f"{_count(number, 'line')} {'wait' if number > 1 else 'waits'} for acceptance{late}."
             where = self.address("planning:devices", state=RegistrationState.SUBMITTED)
             yield Task(text, "Accept or send back", where, urgent=True)
-        if number := lines[NOT_PERMITTED]:
+
+    def _permitting(self) -> Iterable[Task]:
+        """What the ruleset does not permit: to be asked for, or asked for already and with whoever decides."""
+        if number := self.total.lines[NOT_PERMITTED]:
             text = f"{_count(number, 'line')} {'ask' if number > 1 else 'asks'} for what the ruleset does not permit here; "
+            needs = needs_of(self.actor)
+            waits = any(need.state != PermissionState.ASKED for need in needs)
+            text += "it is asked for, and until it is granted " if needs and not waits else ""
+            action = "See what to ask for" if waits else "See what was asked for" if needs else "See why"
             where = self.address("registry:permissions")
-            yield Task(text + "those devices must stay off.", "See what to ask for", where)
+            yield Task(f"{text}those devices must stay off.", action, where, others=not waits)
 
     def _breaking(self) -> Iterable[Task]:
         """Rules that are broken without a signature: first those that keep an edition from being published."""
@@ -299,9 +335,8 @@ class Standing:
             )  # fmt: skip
         self.blocked = bool(judged.agreed.standing)
 
-    def _planning(self) -> Iterable[Task]:
+    def _running(self) -> Iterable[Task]:
         last: Run | None = runs_of(self.actor).first()
-        frequencies = self.total.frequencies
         if last and last.active:
             yield Task(
                 f"Run {last.number} is under way.", "Watch it", self.address("planning:run", last.number)
@@ -325,6 +360,9 @@ class Standing:
             yield Task(
                 f"{wait}: new, or changed since the last.", "Start a run", self.address("planning:runs")
             )
+
+    def _planning(self) -> Iterable[Task]:
+        frequencies = self.total.frequencies
         if frequencies[LEFT_OUT]:
             yield Task(
                 f"{self.total.no_room_for}.", "See why, and what would place them",
@@ -335,16 +373,16 @@ class Standing:
                 f"{_count(number, 'frequency')} {'are' if number > 1 else 'is'} proposed.", "Look through and approve",
                 self.address("publishing:review", state="proposed"),
             )  # fmt: skip
+        if number := frequencies["approved"]:
+            yield Task(
+                f"{_count(number, 'frequency')} {'are' if number > 1 else 'is'} approved but may still be moved.",
+                "Lock what is promised", self.address("publishing:review", state="approved"),
+            )  # fmt: skip
         if self.published.differing and not self.blocked:
             yield Task(
                 f"{_count(self.published.differing, 'frequency')} {'differ' if self.published.differing > 1 else 'differs'} "
                 "from what people hold in their hands.",
                 "Publish", self.address("publishing:publish"),
-            )  # fmt: skip
-        if number := frequencies["approved"]:
-            yield Task(
-                f"{_count(number, 'frequency')} {'are' if number > 1 else 'is'} approved but may still be moved.",
-                "Lock what is promised", self.address("publishing:review", state="approved"),
             )  # fmt: skip
 
     def _leading(self) -> list[Task]:

@@ -14,7 +14,9 @@ from django.views import View
 
 from apps.common.errors import Missing
 from apps.events import queries as events
-from apps.events.models import Department, Zone
+from apps.events.actors import Actor
+from apps.events.models import Department, Event, Zone
+from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage
 from apps.publishing import changes, queries, rendering
 from apps.publishing.models import Edition, EditionLine
@@ -233,27 +235,29 @@ class LivePage(View):
         event = department.event
         if department.confidential and not request.user.is_authenticated:
             return redirect_to_login(request.get_full_path())
-        may_see = self._may_see(request, department)
+        actor = self._reader(request, event)
+        may_see = actor is not None and events.departments_of(actor).filter(pk=department.pk).exists()
         if department.confidential and not may_see:
             raise Http404
         with timezone.override(ZoneInfo(event.timezone)):
             answer = render(
                 request,
                 "publishing/live.html",
-                self._context(request, unit, department, may_see=may_see),
+                self._context(request, unit, department, may_see=may_see)
+                | {"may_report": actor is not None and not refusal_to_write(actor)},
             )
         answer["Cache-Control"] = "no-store"
         return answer
 
     @staticmethod
-    def _may_see(request: HttpRequest, department: Department) -> bool:
+    def _reader(request: HttpRequest, event: Event) -> Actor | None:
+        """Who reads it, where that is somebody of this event."""
         if not request.user.is_authenticated:
-            return False
+            return None
         try:
-            actor = events.actor_in(request.user, department.event.slug)
+            return events.actor_in(request.user, event.slug)
         except Missing:
-            return False
-        return events.departments_of(actor).filter(pk=department.pk).exists()
+            return None
 
     @staticmethod
     def _context(

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from typing import Any, ClassVar
 
@@ -12,6 +13,7 @@ from django.db.models import Max
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils import timezone
 
 from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty
@@ -27,6 +29,7 @@ from apps.planning.queries import (
     LEFT_OUT,
     TOGETHER,
     PlanRow,
+    assignments_of,
     changed_by_run,
     coordinators_of,
     plan_rows,
@@ -138,8 +141,19 @@ class Review(ReviewPage):
             form=form, page=page, filtered=bool(form.chosen() or request.GET.get("run")), everything=everything,
             run=whole_number(request.GET.get("run", "")), coordinators=coordinators_of(self.actor),
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
-            refused=refusal_to_coordinate(self.actor),
+            refused=refusal_to_coordinate(self.actor), approved=self.just_approved(),
         )  # fmt: skip
+
+    def just_approved(self) -> Choice:
+        """What the act of the moment in the address agreed to and nobody locked or moved since: it may be locked next."""
+        try:
+            moment = datetime.fromisoformat(self.request.GET.get("approved", ""))
+        except ValueError:
+            return Choice({})
+        if timezone.is_naive(moment):
+            return Choice({})
+        rows = assignments_of(self.actor).filter(state=AssignmentState.APPROVED, approved_at=moment)
+        return Choice.of(rows.values_list("carrier__code", "version"))
 
 
 class Decide(ReviewPage):
@@ -200,12 +214,19 @@ class Decide(ReviewPage):
                 messages.success(
                     self.request, f"{len(meant)} carrier{'s' if len(meant) != 1 else ''} {done}."
                 )
-                return redirect(back)
+                return redirect(self.to_lock(meant) if deed == "approve" else back)
         return self.render(
             form=form, deed=deed, choice=meant, back=back, others=others, wanted=state, total=len(choice),
             named=[_line_of(row) for row in fit[:NAMED]], more=max(0, len(fit) - NAMED), reason_needed=needed,
             **(self.doubts(meant) if deed in ("approve", "lock") and not confirmed else {}),
         )  # fmt: skip
+
+    def to_lock(self, meant: Choice) -> str:
+        """Back to the review, where the ones just approved may be locked although the filters no longer show them."""
+        asked = self.request.GET.copy()
+        if one := assignments_of(self.actor).filter(carrier__code=next(iter(meant.versions), "")).first():
+            asked["approved"] = str(one.approved_at)
+        return f"{reverse('publishing:review', args=[self.event.slug])}?{asked.urlencode()}"
 
     def doubts(self, meant: Choice) -> dict[str, Any]:
         """What speaks against agreeing: rules that the chosen break without a signature, and margins that are usually short.

@@ -1,14 +1,20 @@
 """Reports of trouble: who files, who reads, who answers, by page and by interface, and what the journal tells of it."""
 
+from datetime import timedelta
+
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from apps.common.errors import Conflict, Faulty, Forbidden, Stale
+from apps.events import actions as events
 from apps.journal.models import Entry
 from apps.onsite import actions
 from apps.onsite.models import Report
 from apps.onsite.queries import carrier_named, reports_of
+from apps.planning import actions as planning
+from apps.planning.actions import Selection
 from apps.registry.models import Carrier
 from tests.site import Site, line, make_site, register
 
@@ -83,7 +89,12 @@ def test_a_coordinator_is_on_it_before_there_is_an_answer(site: Site) -> None:
     report.refresh_from_db()
     assert (report.state, report.taken_name, report.version) == ("open", "Coordinator", 2)
     for path in (PAGE, f"{PAGE}1/"):
-        assert "Coordinator is on it" in desk.get(path).content.decode()
+        assert '<span aria-hidden="true">◐</span> taken by Coordinator' in desk.get(path).content.decode()
+    for who in ("desk", "lead"):
+        page = site.browser(who).get(home).content.decode()
+        assert "Coordinator is on it" in page and f'href="{PAGE}1/"' in page
+        assert "Nothing waits for you" not in page
+    assert "of trouble" not in site.browser("other").get(home).content.decode()
     assert "Coordinator is on it" in coordinator.get(home).content.decode()
     assert "I am on it" not in coordinator.get(f"{PAGE}1/").content.decode()
     with pytest.raises(Conflict):
@@ -94,8 +105,49 @@ def test_a_coordinator_is_on_it_before_there_is_an_answer(site: Site) -> None:
         actions.answer_report(actor=site.coordinator, report=report, answer="x", version=1)
     actions.answer_report(actor=site.coordinator, report=report, answer="the rack was moved back")
     assert "is on it" not in desk.get(f"{PAGE}1/").content.decode()
+    assert "has an answer: «the rack was moved back»" in desk.get(home).content.decode()
+    Report.objects.update(answered_at=timezone.now() - timedelta(days=2))
+    assert "of trouble" not in desk.get(home).content.decode()
     with pytest.raises(Conflict):
         actions.take_report(actor=site.coordinator, report=report)
+
+
+def test_who_comes_to_read_reads_first_and_who_comes_to_write_writes_first(site: Site) -> None:
+    def form_first(query: str = "") -> bool:
+        page = site.browser("desk").get(PAGE + query).content.decode()
+        return page.index('id="new"') < page.index('id="told"')
+
+    assert form_first()
+    about(site, "AUD")
+    assert not form_first()
+    assert form_first("?carrier=AUD-001")
+    faulty = site.browser("desk").post(PAGE, {"words": "noise"}).content.decode()
+    assert faulty.index('id="new"') < faulty.index('id="told"')
+
+
+def test_whom_to_call_is_named_where_one_should_call(site: Site) -> None:
+    events.change_event(actor=site.coordinator, event=site.event, contact_on_site="desk, or 555 0100")
+    about(site, "AUD")
+    for path in (PAGE, f"{PAGE}1/"):
+        page = site.browser("lead").get(path).content.decode()
+        assert 'desk, or <a href="tel:5550100">555 0100</a>' in page
+
+
+def test_only_what_the_page_of_the_device_shows_is_promised(site: Site) -> None:
+    about(site, "AUD")
+    carrier, boss = Carrier.objects.get(code="AUD-001"), site.browser("coordinator")
+
+    def promised() -> bool:
+        return "what is free" in boss.get(f"{PAGE}1/").content.decode()
+
+    assert promised()
+    planning.change_frequency(
+        actor=site.coordinator, carrier=carrier, frequency_hz=480_100_000, reason="by ear"
+    )
+    assert promised()
+    for act in (planning.approve, planning.lock):
+        act(actor=site.coordinator, selection=Selection(carriers=("AUD-001",)))
+    assert not promised()
 
 
 def test_machines_take_it_on_too(site: Site) -> None:

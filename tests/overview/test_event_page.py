@@ -9,6 +9,8 @@ from apps.planning.actions import Selection
 from apps.planning.models import LeftOut, Run
 from apps.publishing.actions import publish
 from apps.registry import actions as registry
+from apps.registry import permitting
+from apps.registry.asking import needs_of
 from apps.registry.models import Carrier, Registration
 from tests.site import Site, line, make_site, register
 
@@ -131,6 +133,35 @@ def test_what_needs_a_coordinator_next(site: Site) -> None:
     page = site.browser("coordinator").get(BASE).content.decode()
     assert "from what people hold" not in page
     assert numbers(page)["frequencies published, newest edition 1"][0] == 2
+
+
+def everybody_leads(site: Site) -> None:
+    for department in site.event.departments.all():
+        site.event.memberships.get_or_create(person=site.people["lead"], role="lead", department=department)
+
+
+def leading(site: Site) -> tuple[str, list[str]]:
+    """The filled button of a coordinator's page, and all of its buttons in their order."""
+    page = site.browser("coordinator").get(BASE).content.decode()
+    found = re.findall(r'<a class="btn btn-(primary|outline-primary)" href="[^"]+">([^<]+)</a></li>', page)
+    return "".join(words for how, words in found if how == "primary"), [words for _, words in found]
+
+
+def test_what_leads_is_what_waits_for_the_coordinator(site: Site) -> None:
+    half_way(site)
+    first, all_of_them = leading(site)
+    assert first == "Start a run"
+    assert all_of_them.index("Lock what is promised") < all_of_them.index("Publish")
+
+
+def test_what_is_asked_for_already_does_not_lead(site: Site) -> None:
+    closed = [{"low_hz": 698_000_000, "high_hz": 714_000_000, "step_hz": 25_000}]
+    site.event.kinds.get(code="mic").roles.update(tuning=closed)
+    register(site.lead, line())
+    everybody_leads(site)
+    assert leading(site)[0] == "See what to ask for"
+    permitting.ask(actor=site.coordinator, needs=[need.key for need in needs_of(site.coordinator)])
+    assert leading(site) == ("", ["See what was asked for"])
 
 
 def test_an_empty_event_says_what_to_set_up_first(site: Site) -> None:

@@ -117,7 +117,7 @@ def test_many_are_approved_with_the_count_repeated_and_the_rest_named(planned: S
     assert states()["AUD-001"] == "proposed"
     confirm = {"row": hidden(asked, "row"), "do": "approve", "confirmed": "1", "reason": "heard at rehearsal"}
     answer = boss.post(f"{BASE}decide/?department=AUD", confirm)
-    assert answer["Location"] == f"{BASE}review/?department=AUD"
+    assert answer["Location"].startswith(f"{BASE}review/?department=AUD&")
     assert states() == {
         "AUD-001": "approved",
         "AUD-002": "approved",
@@ -126,6 +126,31 @@ def test_many_are_approved_with_the_count_repeated_and_the_rest_named(planned: S
     }
     assert Assignment.objects.get(carrier__code="AUD-003").reason == "heard at rehearsal"
     assert Entry.objects.last().subject == "2 assignments"
+
+
+def test_what_was_just_approved_can_be_locked_although_the_filter_hides_it_now(planned: Site) -> None:
+    agree(planned, "AUD-002")
+    boss = planned.browser("coordinator")
+    asked = boss.get(f"{BASE}review/?state=proposed&department=AUD")
+    rows = re.findall(r'name="row" value="([^"]+)"', text(asked))
+    given = {"row": rows, "do": "approve", "confirmed": "1", "reason": ""}
+    answer = boss.post(f"{BASE}decide/?state=proposed&department=AUD", given)
+    page = text(boss.get(answer["Location"]))
+    assert "2 carriers approved." in page and "No carrier fits" in page and "Lock these 2…" in page
+    question = text(boss.post(f"{BASE}decide/", {"row": hidden(page, "row"), "do": "lock"}))
+    assert "Lock 2 of the 2 chosen?" in question
+    boss.post(f"{BASE}decide/", {"row": hidden(question, "row"), "do": "lock", "confirmed": "1"})
+    assert [states()[f"AUD-00{number}"] for number in (1, 2, 3)] == ["locked", "approved", "locked"]
+    assert "Lock these" not in text(boss.get(answer["Location"]))
+    for odd in ("soon", "2027-13-45", "2027-01-01T10:00"):
+        assert boss.get(f"{BASE}review/", {"approved": odd}).status_code == 200
+
+
+def test_the_address_of_a_question_opened_anew_leads_back_to_its_page(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+    for asked, shown_on in (("decide", "review"), ("devices/decide", "devices")):
+        answer = boss.get(f"{BASE}{asked}/?department=AUD&state=proposed")
+        assert answer["Location"] == f"{BASE}{shown_on}/?department=AUD&state=proposed"
 
 
 def test_locking_unlocking_and_taking_back_each_with_a_reason(planned: Site) -> None:

@@ -22,6 +22,7 @@ from apps.registry.models import Carrier, Registration, Unit
 from tests.site import Site, line, make_site, register
 
 pytestmark = pytest.mark.django_db  # what pages read and write runs on every database by its own tests
+REPORTS = "/e/harbour-days/reports/"
 BASE = "/e/harbour-days/sheets/"
 FIRST, SECOND = 480_100_000, 502_325_000
 
@@ -207,6 +208,25 @@ def test_whom_to_call_stands_on_the_live_page_at_once_and_on_the_next_sheets(
     assert "radio channel 1" not in lead.get(f"{BASE}AUD/").content.decode()
     publish(actor=published.coordinator)
     assert "radio channel 1" in lead.get(f"{BASE}AUD/").content.decode()
+
+
+def test_beside_the_device_one_may_call_and_whoever_may_report_does(published: Site, client: Client) -> None:
+    said = "<desk>, channel 12 (555 0100) or +43 (0)1 5550-101, on 446.00625"
+    events.change_event(actor=published.coordinator, event=published.event, contact_on_site=said)
+    address = f"/u/{key_of('AUD-001')}/?e=1"
+    page = client.get(address).content.decode()
+    assert (
+        '&lt;desk&gt;, channel 12 (<a href="tel:5550100">555 0100</a>) or '
+        '<a href="tel:+4315550101">+43 (0)1 5550-101</a>, on 446.00625</strong>'
+    ) in page
+    assert "Report trouble" not in page
+    prefilled = f'href="{REPORTS}?carrier=AUD-001"'
+    told = {
+        who: published.browser(who).get(address).content.decode() for who in ("lead", "other", "observer")
+    }
+    assert [prefilled in page for page in told.values()] == [True, False, False]
+    assert f'href="{REPORTS}"' in told["other"]
+    assert "Report trouble" not in told["observer"]
 
 
 def test_a_proposal_is_not_yet_on_the_live_page(published: Site, client: Client) -> None:

@@ -8,6 +8,8 @@ from typing import Any
 
 from django import template
 from django.utils import timezone
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 
 from apps.publishing import rendering
 from apps.registry.forms import ManyForm
@@ -137,6 +139,23 @@ def moment_of_slot(slot: str) -> str:
 def dbm(level: float) -> str:
     """A level in tenths of a decibel over a milliwatt; a dash for no signal at all."""
     return f"{level:.1f} dBm".replace("-", "−") if math.isfinite(level) else "–"
+
+
+# Figures that a telephone can call; spoken channels and frequencies are too short, or have a point.
+NUMBER_TO_CALL = re.compile(r"(?<!\d)(?<!\d[.,])\+?(?:\(\d+\) ?)?\d+(?:(?: ?\(0\) ?|[ /-])\d+)*(?!\d|[.,]\d)")
+
+
+@register.filter
+def to_call(words: str) -> SafeString:
+    """Whom to call, as somebody wrote it, with each telephone number in it as a link that calls it."""
+    parts, end = [], 0
+    for found in NUMBER_TO_CALL.finditer(words):
+        written = found[0]
+        number = re.sub(r"[^\d+]", "", written.replace("(0)", "") if written.startswith("+") else written)
+        if len(number) >= 6:
+            parts += [words[end : found.start()], format_html('<a href="tel:{}">{}</a>', number, written)]
+            end = found.end()
+    return format_html_join("", "{}", ((part,) for part in [*parts, words[end:]]))
 
 
 @register.filter
