@@ -81,6 +81,7 @@ OWN = {
     "publishing": {
         "freezing",
         "sheets",
+        "paper",
         "rendering",
         "batteries",
         "sheet_pages",

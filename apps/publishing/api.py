@@ -147,10 +147,12 @@ class SheetView(EditionView):
         header, lines = queries.header_of(edition), [queries.sheet_line(line) for line in stored]
         match form:
             case "pdf":
+                from apps.publishing import paper  # noqa: PLC0415 - loaded by whoever prints
+
                 since = (
                     changes.since_before(self.actor, edition, code) if set(given) == {"department"} else None
                 )
-                return HttpResponse(rendering.pdf(header, lines, code, since), content_type="application/pdf")
+                return HttpResponse(paper.pdf(header, lines, code, since), content_type="application/pdf")
             case "csv":
                 return HttpResponse(rendering.csv(header, lines), content_type="text/csv; charset=utf-8")
         return HttpResponse(rendering.json(header, lines), content_type="application/json")

@@ -176,7 +176,9 @@ class DeviceSheet(SheetPage):
         if suffix and suffix != "pdf":
             raise Missing()
         if suffix:
-            answer = HttpResponse(rendering.unit_page_pdf(header, line), content_type=MEDIA["pdf"])
+            from apps.publishing import paper  # noqa: PLC0415 - loaded by whoever prints
+
+            answer = HttpResponse(paper.unit_page_pdf(header, line), content_type=MEDIA["pdf"])
             name = f"{slug}-{line.unit.replace('/', '-')}-edition-{edition.number}.pdf"
             answer["Content-Disposition"] = f'inline; filename="{name}"'
             return answer
@@ -194,8 +196,13 @@ def _lines(page: SheetPage, edition: Edition, department: Department) -> QuerySe
 def _file(
     header: EditionHeader, lines: list[SheetLine], code: str, suffix: str, since: Since | None, name: str
 ) -> HttpResponse:
+    def printed() -> bytes:
+        from apps.publishing import paper  # noqa: PLC0415 - loaded by whoever prints
+
+        return paper.pdf(header, lines, code, since)
+
     drawn = {
-        "pdf": lambda: rendering.pdf(header, lines, code, since),
+        "pdf": printed,
         "csv": lambda: rendering.csv(header, lines),
         "json": lambda: rendering.json(header, lines),
     }

@@ -16,7 +16,7 @@ from apps.common.errors import Conflict, Forbidden
 from apps.planning import actions as planning
 from apps.planning import running, verdicts, working
 from apps.planning.actions import Selection
-from apps.publishing import actions, queries, rendering
+from apps.publishing import actions, paper, queries, rendering
 from apps.publishing.sheets import EditionHeader, SheetLine
 from apps.registry.models import Carrier
 from tests.site import Site, line, make_site, register
@@ -124,8 +124,8 @@ class TestEditions:
             for row in queries.lines_of(site.coordinator, edition).filter(department="GRD")
         }
         for code in ("AUD", "VID", "GRD"):
-            paper = client.get(f"{BASE}editions/{edition.number}/sheet/?department={code}&as=pdf").content
-            text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(paper)).pages)
+            printed = client.get(f"{BASE}editions/{edition.number}/sheet/?department={code}&as=pdf").content
+            text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(printed)).pages)
             own = [row.content for row in queries.lines_of(site.coordinator, edition).filter(department=code)]
             assert own
             for row in own:
@@ -217,7 +217,7 @@ def test_the_last_page_of_a_paper_holds_more_than_cautions(count: int) -> None:
         ("Ask who is on the air.",), "radio channel 1",
     )  # fmt: skip
     lines = [replace(LINE, unit=f"AUD-{number:03d}/1") for number in range(1, count + 1)]
-    pages = [page.extract_text() for page in PdfReader(io.BytesIO(rendering.pdf(header, lines))).pages]
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(paper.pdf(header, lines))).pages]
     assert "radio channel 1" in pages[0]
     assert "Ask who is on the air." in pages[-1] and f"AUD-{count:03d}/1" in pages[-1]
     assert sum(page.count("Ask who is on the air.") for page in pages) == 1
@@ -233,6 +233,6 @@ class TestManyBreaches:
         )
         line_of = replace(queries.sheet_line(edition.lines.first()), accepted=words)
         header = queries.header_of(edition)
-        for paper in (rendering.unit_page_pdf(header, line_of), rendering.pdf(header, [line_of])):
-            text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(paper)).pages)
+        for printed in (paper.unit_page_pdf(header, line_of), paper.pdf(header, [line_of])):
+            text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(printed)).pages)
             assert "and 56 more" in text
