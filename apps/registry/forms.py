@@ -94,7 +94,8 @@ class RegistrationForm(forms.Form):
     spares = forms.CharField(
         label="Spare frequencies",
         initial="0",
-        help_text="In reserve, off until needed; placed after every main one.",
+        help_text="In reserve, off until needed. Each stands in for one frequency only: 1 is for the first alone, "
+        "as many as frequencies are one for each.",
     )
     all_day = forms.BooleanField(label="On the air all day, every day", initial=True)
     start = forms.CharField(label="Switched on from", widget=forms.DateTimeInput({"type": "datetime-local"}))
@@ -112,13 +113,13 @@ class RegistrationForm(forms.Form):
     )
     can_change = Offer(label="Can that frequency change?", choices=CAN_CHANGE, initial=Change.FREELY)
     low_hz = forms.CharField(label="Only from, in MHz", help_text="Leave both empty to use all it can tune.")
-    high_hz = forms.CharField(label="up to, in MHz")
+    high_hz = forms.CharField(label="Only up to, in MHz")
     contact = forms.CharField(
         help_text="Who answers for it on the day: a name and a number. May be filled in later."
     )
     settings = forms.CharField(
         widget=forms.Textarea({"rows": 3}),
-        help_text="What must match at both ends, one on each line, such as: pairing key=17. May be filled in later.",
+        help_text="For its sheet, one on each line, such as: pairing key=17. May be filled in later.",
     )
     notes = forms.CharField(widget=forms.Textarea({"rows": 2}))
     external_id = forms.CharField(
@@ -144,7 +145,7 @@ class RegistrationForm(forms.Form):
             self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
         if registration is not None and (missing := registration.open_settings):
             such_as = f"such as: {missing[0]}=17. Still empty: {', '.join(missing)}."
-            self.fields["settings"].help_text = f"What must match at both ends, one on each line, {such_as}"
+            self.fields["settings"].help_text = f"For its sheet, one on each line, {such_as}"
         for field in self.fields.values():
             # What is missing is said by the same judge that reads files.
             field.required = False

@@ -40,14 +40,17 @@ MOVES = {
 @dataclass(frozen=True)
 class RoleGuidance:
     """One carrier of the kind: what it could tune, what of it is permitted here, under which licence, and what is left
-    within the line's own limits, beside what is taken and what the band plan keeps away (`kept`, in words); `fits` carriers
-    side by side at most, by spacing alone. `under`: codes of the permissions without which nothing would be permitted."""
+    within the line's own limits (`limits`, in words), beside what is taken and what the band plan keeps away (`kept`, in words);
+    `fits` carriers side by side at most, by spacing alone. `tuned`: whether the limits leave anything of what it tunes.
+    `under`: codes of the permissions without which nothing would be permitted."""
 
     name: str
     tunes: str
     permitted: str
     refusal: str
     licences: tuple[str, ...]
+    limits: str
+    tuned: bool
     left: str
     fits: int
     asked_for: int
@@ -57,6 +60,18 @@ class RoleGuidance:
     @property
     def too_many(self) -> bool:
         return self.asked_for > self.fits
+
+    @property
+    def shortage(self) -> str:
+        """Why not all that is asked for fits, as a part of a sentence; empty where it may."""
+        if not self.too_many:
+            return ""
+        if not self.tuned:
+            return f"your limits leave nothing of what it tunes here, {self.tunes}"
+        if not self.fits:
+            return f"nothing that it tunes {self.limits} ".rstrip() + " is permitted and free here"
+        where = self.limits or f"in what is left here, {self.left}"
+        return f"at most {self.fits} of its {self.asked_for} fit{'s' if self.fits == 1 else ''} {where}"
 
 
 @dataclass
@@ -106,8 +121,7 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     placed = line is not None and _placed(actor, line, asked, registration)
     occupied = _reaching(actor, asked, placed)
     granted, plan = (Granted(actor.event), BandPlan(actor.event)) if placed else (None, None)
-    for role in found.kind.roles.all():
-        found.roles.append(_role(found.law, found.kind, role, asked, occupied, granted, plan))
+    found.roles = _roles(found.law, asked, occupied, granted, plan)
     first = next(iter(found.kind.roles.all()), None)
     if first is not None:
         ends = [edge for stretch in first.tuning for edge in (stretch["low_hz"], stretch["high_hz"])]
@@ -115,7 +129,8 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         found.beyond = [hz for hz in limits if hz and ends and not min(ends) <= hz <= max(ends)]
         wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
         can = asked_tuning(wide, first)
-        found.powers = [
+        # Where the limits leave nothing, no power is to blame.
+        found.powers = can and [
             (
                 step,
                 not permission(
@@ -129,6 +144,15 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         if asked.fixed_hz:
             found.now = _now(found.law, found.kind, first, asked, occupied)
     return found
+
+
+def roles_of(actor: Actor, line: Registration) -> list[RoleGuidance]:
+    """What a line as it stands finds here, for each carrier of its kind."""
+    if not line.kind.assigned:
+        return []
+    event = actor.event
+    occupied = _reaching(actor, line, True)
+    return _roles(ruleset(event.ruleset), line, occupied, Granted(event), BandPlan(event))
 
 
 def _reaching(actor: Actor, asked: Registration, placed: bool) -> list[Occupied]:
@@ -180,6 +204,26 @@ def _hertz(text: Any) -> int | None:
         return None
 
 
+def _roles(
+    law: Ruleset,
+    asked: Registration,
+    occupied: list[Occupied],
+    granted: Granted | None,
+    plan: BandPlan | None,
+) -> list[RoleGuidance]:
+    return [_role(law, asked.kind, role, asked, occupied, granted, plan) for role in asked.kind.roles.all()]
+
+
+def _limits(asked: Registration, role: KindRole) -> str:
+    """The limits of a line in words, where they are those of this carrier; the others follow the first."""
+    low, high = (hz and f"{hz / 1e6:.10g}" for hz in (asked.low_hz, asked.high_hz))
+    if role.position > 1 or not (low or high):
+        return ""
+    if low and high:
+        return f"between {low} and {high} MHz"
+    return f"from {low} MHz up" if low else f"up to {high} MHz"
+
+
 def _role(
     law: Ruleset,
     kind: Kind,
@@ -212,6 +256,8 @@ def _role(
         tuning.in_megahertz(whole.tuning),
         whole.refusal or (allowed.refusal if can else ""),
         tuple(licences),
+        _limits(asked, role),
+        bool(can),
         tuning.in_megahertz(free) if can else "nothing: your limits leave none of what it tunes",
         tuning.side_by_side(free, role.spacing_hz),
         asked.quantity + asked.spares,

@@ -13,6 +13,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html
 from django.utils.http import content_disposition_header
 
 from apps.common.choice import whole_number
@@ -32,11 +33,11 @@ from apps.registry.forms import (
     next_label,
     typed_of,
 )
-from apps.registry.guidance import guidance
+from apps.registry.guidance import guidance, roles_of
 from apps.registry.importing import COLUMN_WORDS, MEDIA_TYPES, Table, write_remarks, write_template
 from apps.registry.judging import Judgement, Status, fingerprint, judge
 from apps.registry.lines import COLUMNS, Names, hours_in_words
-from apps.registry.models import Draft, Registration, Upload
+from apps.registry.models import Change, Draft, Registration, Upload
 from apps.registry.rules import Granted, refusal_to_change, refusal_to_register
 from apps.registry.states import RegistrationState, UploadState, may_move
 
@@ -98,7 +99,7 @@ class DeviceNew(LinePage):
             lambda: judged.extend(actions.register(actor=self.actor, rows=[form.row()], all_new=True)), form
         ):
             actions.forget_draft(actor=self.actor, line=0)
-            _say_what_became(request, judged[0])
+            _say_what_became(request, self.actor, judged[0])
             if "another" in request.POST:
                 return redirect(
                     f"{request.path}?copy={judged[0].existing.pk}" if judged[0].existing else request.path
@@ -185,21 +186,53 @@ def typed_in(draft: Draft) -> dict[str, Any]:
     return {**draft.typed, "all_day": draft.typed.get("all_day") == "True"}
 
 
-def _say_what_became(request: HttpRequest, judged: Judgement) -> None:
+# What concerns no frequency.
+FOR_PEOPLE = {"label", "contact", "notes", "settings", "external_id"}
+
+
+def _say_what_became(request: HttpRequest, actor: Actor, judged: Judgement, done: str = "registered") -> None:
     registration = judged.existing
     if registration is None or judged.status == Status.UNCHANGED:
         messages.info(request, f"«{judged.label}» says the same as before; nothing was changed.")
     elif registration.not_permitted:
         messages.warning(
             request,
-            f"«{registration}» is registered, but not permitted here: {registration.not_permitted} "
+            f"«{registration}» is {done}, but not permitted here: {registration.not_permitted} "
             "It gets no frequency until a permission lifts this.",
         )
-    elif registration.state == RegistrationState.ACCEPTED:
-        messages.success(request, f"«{registration}» is registered and enters the next run.")
     else:
+        said = f"«{registration}» is {done}{_what_follows(registration, judged)}."
+        if shortage := _shortage(actor, registration):
+            field = "low_hz" if registration.low_hz or registration.high_hz else "quantity"
+            remedy = "widen its range" if field == "low_hz" else "ask for fewer, or take another kind"
+            address = reverse("publishing:line", args=[actor.event.slug, registration.pk])
+            messages.warning(
+                request,
+                format_html('{} But {}: <a href="{}#id_{}">{}</a>.', said, shortage, address, field, remedy),
+            )
+        else:
+            messages.success(request, said)
+
+
+def _what_follows(registration: Registration, judged: Judgement) -> str:
+    changes = set(judged.changes or {})
+    if registration.state != RegistrationState.ACCEPTED:
         why = "registration has closed" if registration.late else "every line is looked at first"
-        messages.success(request, f"«{registration}» is registered and waits for a coordinator: {why}.")
+        return f" and waits for a coordinator: {why}"
+    if judged.status == Status.NEW:
+        return " and enters the next run"
+    if changes <= FOR_PEOPLE:
+        return "; nothing of that concerns its frequencies"
+    if "kind" in changes:
+        return " and enters the next run, which finds frequencies for the new kind"
+    return " and enters the next run; the frequencies that it keeps stay until then"
+
+
+def _shortage(actor: Actor, registration: Registration) -> str:
+    """Why not all of a line can get a frequency, whatever others use; of one that stays where it is the plan decides."""
+    if registration.fixed_hz and registration.can_change == Change.NO:
+        return ""
+    return next((role.shortage for role in roles_of(actor, registration) if role.too_many), "")
 
 
 def _written(value: Any) -> str:
@@ -234,7 +267,7 @@ class Device(LinePage):
             add_refusal(form, refusal)
             return self.shown(registration, form, status=422)
         actions.forget_draft(actor=self.actor, line=registration.pk)
-        _say_what_became(request, judged)
+        _say_what_became(request, self.actor, judged, "saved")
         return redirect(self.back())
 
     def shown_stale(
@@ -319,7 +352,7 @@ class DeviceMove(LinePage):
                     actions.change(actor=self.actor, registration=registration, values={}, version=version)
                 )
             ):
-                _say_what_became(request, judged[0])
+                _say_what_became(request, self.actor, judged[0], "submitted again")
         else:
             messages.error(request, "Choose what to do with the line.")
         return redirect(self.back())

@@ -181,7 +181,7 @@ def test_help_says_what_is_permitted_taken_and_movable(site: Site) -> None:
 
 def test_help_does_not_scold_for_what_is_not_typed_yet(site: Site) -> None:
     page = text(site.browser("lead").post(f"{BASE}devices/help/", {"label": "", "kind": "mic"}))
-    assert "Not yet as it can be saved" not in page
+    assert "Cannot be saved like this yet" not in page
 
 
 @pytest.mark.parametrize(
@@ -745,8 +745,71 @@ def test_the_help_says_how_many_fit_by_spacing_alone(site: Site) -> None:
     )
     assert "606.9–607.9 MHz" in help_for()
     beside_the_range = help_for(quantity="4", spares="1").partition('id="room"')[2]
-    assert "At most 3 fit" in beside_the_range and "you ask for 5" in beside_the_range
+    assert "At most 3 of its 5 fit in what is left here, 606.9–607.9 MHz" in beside_the_range
     assert "At most" not in help_for(quantity="3").partition('id="room"')[2]
+
+
+@pytest.mark.parametrize(("low", "high"), [("300", "310"), ("520", "500")])
+def test_limits_that_leave_nothing_are_said_once_and_blame_no_power(site: Site, low: str, high: str) -> None:
+    given = TYPED | {"quantity": "9", "low_hz": low, "high_hz": high}
+    page = text(site.browser("lead").post(f"{BASE}devices/help/", given))
+    assert "▲ Your limits leave nothing of what it tunes here, 470.1–607.9 MHz" in page
+    assert "At most 0" not in page and "fit in nothing" not in page
+    assert "Cannot be saved like this yet" in page and "can be saved all the same" not in page
+    assert "mW" not in page
+    assert ">Only from, in MHz</a>:" in page or ">Only up to, in MHz</a>:" in page
+    assert "✓ permitted" in text(site.browser("lead").post(f"{BASE}devices/help/", TYPED))
+
+
+def test_a_range_too_narrow_is_said_when_the_line_is_saved(site: Site) -> None:
+    lead = site.browser("lead")
+    narrow = TYPED | {"quantity": "9", "low_hz": "583", "high_hz": "583.2"}
+    page = text(lead.post(f"{BASE}devices/new/", narrow, follow=True))
+    row = Registration.objects.get()
+    assert "«AUD: lead vocals» is registered and enters the next run. But at most 1 of its 9 fits" in page
+    assert (
+        f'between 583 and 583.2 MHz: <a href="{BASE}devices/{row.pk}/#id_low_hz">widen its range</a>.' in page
+    )
+    wide = narrow | {"high_hz": "607", "version": str(row.version)}
+    page = text(lead.post(f"{BASE}devices/{row.pk}/", wide, follow=True))
+    assert "widen its range" not in page
+    assert "is saved and enters the next run; the frequencies that it keeps stay until then" in page
+
+
+def test_what_is_left_here_is_said_when_the_line_is_saved(site: Site) -> None:
+    mark_occupied(actor=site.coordinator, label="all but 1 MHz", low_hz=470_000_000, high_hz=606_800_000)
+    page = text(site.browser("lead").post(f"{BASE}devices/new/", TYPED | {"quantity": "9"}, follow=True))
+    assert "But at most 3 of its 9 fit in what is left here, 606.9–607.9 MHz" in page
+    assert "#id_quantity" in page
+    within = TYPED | {"label": "within", "low_hz": "500", "high_hz": "510"}
+    page = text(site.browser("lead").post(f"{BASE}devices/new/", within, follow=True))
+    assert "But nothing that it tunes between 500 and 510 MHz is permitted and free here" in page
+
+
+def test_a_change_that_concerns_people_alone_says_so(site: Site) -> None:
+    register(site.lead, line(contact="Ada", quantity=2))
+    row = Registration.objects.get()
+    given = TYPED | {"settings": "", "version": str(row.version)}
+    page = text(site.browser("lead").post(f"{BASE}devices/{row.pk}/", given, follow=True))
+    assert "«AUD: lead vocals» is saved; nothing of that concerns its frequencies." in page
+    assert "is registered" not in page
+
+
+def test_a_spare_stands_in_for_one_frequency_as_the_form_says(site: Site) -> None:
+    page = text(site.browser("lead").get(f"{BASE}devices/new/"))
+    assert "1 is for the first alone, as many as frequencies are one for each" in page
+    register(site.lead, line("one", quantity=3, spares=1), line("each", quantity=3, spares=3))
+    for label, served in (("one", [1]), ("each", [1, 2, 3])):
+        spares = Carrier.objects.filter(registration__label=label, spare_of__isnull=False)
+        assert sorted(spares.values_list("spare_of__position", flat=True)) == served
+
+
+def test_what_the_kind_asks_for_stands_beside_the_settings(site: Site) -> None:
+    lead = site.browser("lead")
+    assert "asks for:" not in text(lead.get(f"{BASE}devices/new/"))
+    beside = text(lead.post(f"{BASE}devices/help/", TYPED)).partition('id="settings-asked"')[2]
+    assert "Microphone asks for: <strong>pairing key</strong>" in beside
+    assert "holds for every device of this line" in beside
 
 
 @given_any(

@@ -12,7 +12,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from apps.publishing import rendering
-from apps.registry.forms import ManyForm
+from apps.registry.forms import RegistrationForm
 
 register = template.Library()
 
@@ -95,7 +95,8 @@ def field_words(name: str) -> str:
 @register.filter
 def field_label(name: str) -> str:
     """A column as the form calls it: «quantity» is «Frequencies»."""
-    return ManyForm.FIELDS.get(str(name)) or field_words(name).capitalize()
+    field = RegistrationForm.base_fields.get(str(name))
+    return str((field and field.label) or field_words(name).capitalize())
 
 
 @register.filter
