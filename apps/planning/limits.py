@@ -61,9 +61,14 @@ def _taken(
         return None
     low, high = min(part["low_hz"] for part in anywhere), max(part["high_hz"] for part in anywhere)
     count, apart = len(members), f"{apart_hz / 1e3:g} kHz apart"
-    why = f"its line allows only {between(line.low_hz, line.high_hz)}"
+    there = "by spacing alone there is room for it, with intermodulation less"
     if fit < count:
-        why += f", where at most {fit} of its {count} carriers {'fits' if fit == 1 else 'fit'}"
+        fits = "fits" if fit == 1 else "fit"
+        there = f"at most {fit} of its {count} {fits} there by spacing, perhaps fewer with intermodulation"
+    why = (
+        f"its line allows only {between(line.low_hz, line.high_hz)}: {there}; "
+        f"with {between(low, high)} {'the rest' if more >= count else 'more'} may fit"
+    )
     detail = (
         f"in {between(line.low_hz, line.high_hz)} there is room for {fit}, {apart}, if nobody else were there; "
         f"in all that its kind can tune here and that is permitted and free ({between(low, high)}) for about {more}"

@@ -53,22 +53,24 @@ PARTS = {
 
 def in_short(causes: Iterable[dict[str, Any]]) -> str:
     """Why a carrier has no frequency, as plainly as it can be said; the causes one by one are the detail behind it."""
-    said, shares = [], Counter[str]()
+    causes, shares = list(causes), Counter[str]()
+    own = "; ".join(str(cause["why"]) for cause in causes if cause["cause"] in WITHOUT_SHARE)
     for cause in causes:
-        if cause["cause"] in WITHOUT_SHARE:
-            said.append(str(cause["why"]))
-        else:
+        if cause["cause"] not in WITHOUT_SHARE:
             part = PARTS.get(cause["cause"]) or str(
                 cause.get("why") or CAUSES.get(cause["cause"], cause["cause"])
             )
             shares[part] += cause["share"]
+    rest = ""
     if set(shares) == {CAUSES["tuning"]}:
-        said.append(CAUSES["tuning"])
+        rest = CAUSES["tuning"]
     elif shares:
         (part, share), *others = shares.most_common(3)
-        rest = "".join(f", {share:.0%} {part}" for part, share in others if share >= LEAST_TOLD)
-        said.append(f"{share:.0%} of what it can tune is {part}{rest}")
-    return "; ".join(said)
+        more = "".join(f", {share:.0%} {part}" for part, share in others if share >= LEAST_TOLD)
+        rest = f"{share:.0%} of what it can tune is {part}{more}"
+    # What the line's own limits do is a sentence of its own; the shares are of what they leave.
+    limited = any(cause["cause"] == "limits" for cause in causes)
+    return (". Within that range, " if limited else "; ").join(filter(None, [own, rest]))
 
 
 def cause_in_words(cause: dict[str, Any]) -> str:

@@ -35,6 +35,7 @@ from apps.planning.verdicts import Breach, Recount
 from apps.registry import batching, tuning
 from apps.registry import views as registry_pages
 from apps.registry.forms import BatchForm, ReasonForm, in_megahertz
+from apps.registry.guidance import too_narrow
 from apps.registry.importing import write_list
 from apps.registry.judging import Judgement, Status, fingerprint
 from apps.registry.lines import row_of
@@ -74,6 +75,7 @@ class DeviceList(EventPage):
             form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
             any_at_all=bool(everything) or registrations_of(self.actor).exists(), unfinished=unfinished_of(self.actor),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
+            narrow={row.pk: too_narrow(row, [item.carrier.role for item in got[row.pk]]) for row in page},
             coordinators=queries.coordinators_of(self.actor),
         )  # fmt: skip
 

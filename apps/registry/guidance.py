@@ -1,6 +1,6 @@
 """What the form says while somebody types: what the kind can tune here, what is taken, and what becomes of what it uses now."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -70,8 +70,7 @@ class RoleGuidance:
             return f"your limits leave nothing of what it tunes here, {self.tunes}"
         if not self.fits:
             return f"nothing that it tunes {self.limits} ".rstrip() + " is permitted and free here"
-        where = self.limits or f"in what is left here, {self.left}"
-        return f"at most {self.fits} of its {self.asked_for} fit{'s' if self.fits == 1 else ''} {where}"
+        return _at_most(self.fits, self.asked_for, self.limits or f"in what is left here, {self.left}")
 
 
 @dataclass
@@ -130,20 +129,37 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
         wide = Registration(kind=found.kind, low_hz=asked.low_hz, high_hz=asked.high_hz)
         can = asked_tuning(wide, first)
         # Where the limits leave nothing, no power is to blame.
-        found.powers = can and [
+        steps = found.kind.power_mw if can else []
+        found.powers = [
             (
                 step,
                 not permission(
                     found.law, found.kind, first, can, step, granted, asked if placed else None
                 ).refusal,
             )
-            for step in found.kind.power_mw
+            for step in steps
         ]
         left = permission(found.law, found.kind, first, can, None).tuning
         found.taken = [taken for taken in occupied if tuning.narrowed(left, taken.low_hz, taken.high_hz)]
         if asked.fixed_hz:
             found.now = _now(found.law, found.kind, first, asked, occupied)
     return found
+
+
+def _at_most(fits: int, asked_for: int, where: str) -> str:
+    return f"at most {fits} of its {asked_for} fit{'s' if fits == 1 else ''} {where}"
+
+
+def too_narrow(line: Registration, roles: Iterable[KindRole]) -> str:
+    """That not all of a line fits within its own limits, by raster and spacing alone; empty where it may, or where it has
+    none. Of all others it knows nothing, so that a list can say it of each of its lines."""
+    first = next((role for role in roles if role.position == 1), None)
+    stays = line.fixed_hz and line.can_change == Change.NO
+    if first is None or stays or not (limits := _limits(line, first)):
+        return ""
+    fits = tuning.side_by_side(asked_tuning(line, first), first.spacing_hz)
+    asked_for = line.quantity + line.spares
+    return _at_most(fits, asked_for, limits) if fits < asked_for else ""
 
 
 def roles_of(actor: Actor, line: Registration) -> list[RoleGuidance]:

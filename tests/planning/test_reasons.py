@@ -42,7 +42,9 @@ def test_in_short_shares_are_summed_by_cause_and_what_the_line_itself_sets_comes
     shares = "60% of what it can tune is too near to others, 40% hit by intermodulation"
     assert in_short([*near, product, blocked]) == shares
     limits = {"cause": "limits", "why": "its line allows only 582–584 MHz", "detail": "long", "share": 0.0}
-    assert in_short([limits, *near, product]) == f"its line allows only 582–584 MHz; {shares}"
+    assert (
+        in_short([limits, *near, product]) == f"its line allows only 582–584 MHz. Within that range, {shares}"
+    )
     assert (
         in_short([{"cause": "tuning", "share": 1.0}]) == "nothing that it can tune is permitted or free here"
     )
@@ -94,7 +96,10 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
         detail,
     )
     assert said
-    assert why == f"its line allows only 582–584 MHz, where at most {said[1]} of its 8 carriers fit"
+    assert why == (
+        f"its line allows only 582–584 MHz: at most {said[1]} of its 8 fit there by spacing, perhaps fewer with intermodulation; "
+        "with 470.1–607.9 MHz the rest may fit"
+    )
     apart_hz = int(float(said[2]) * 1000)
     assert apart_hz >= 350_000  # which the kind asks for at least
     # Plain counting along the raster: a carrier 200 kHz wide keeps out of the occupied channel with its whole band.

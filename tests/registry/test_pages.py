@@ -770,9 +770,11 @@ def test_a_range_too_narrow_is_said_when_the_line_is_saved(site: Site) -> None:
     assert (
         f'between 583 and 583.2 MHz: <a href="{BASE}devices/{row.pk}/#id_low_hz">widen its range</a>.' in page
     )
+    mark = f'href="{BASE}devices/{row.pk}/#id_low_hz"><span aria-hidden="true">▲</span> at most 1 of its 9 fits between'
+    assert mark in page
     wide = narrow | {"high_hz": "607", "version": str(row.version)}
     page = text(lead.post(f"{BASE}devices/{row.pk}/", wide, follow=True))
-    assert "widen its range" not in page
+    assert "widen its range" not in page and "at most" not in page
     assert "is saved and enters the next run; the frequencies that it keeps stay until then" in page
 
 
