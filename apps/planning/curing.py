@@ -162,14 +162,14 @@ def in_words(change: Change, bought: Remedy, question: Question) -> str:
         now, then = question.plan[change.name] / 1e6, bought.moved_hz / 1e6
         return f"Let {change.name} move from {now:.10g} to {then:.10g} MHz"
     if change.what == "withdraw":
-        return f"Take the frequency of {change.name} away, which matters less"
+        return f"Take the frequency of {change.name} away: its priority is lower (unlock it first, if it is locked)"
     if change.what == "open":
         row = question.document["blocked"][_row(change.name)]
         where = f"{row['low_hz'] / 1e6:g}–{row['high_hz'] / 1e6:g} MHz"
         name = f" ({row['id']})" if row.get("id") else ""
         return f"Open the occupied range {where}{name}"
     if not change.name.startswith("products["):
-        return "Halve the distances that neighbouring frequencies keep"
+        return "Halve the distances that neighbouring frequencies keep, everywhere: a risk, to be tried by ear on site first"
     rule = question.document["products"][_row(change.name)]
     made = f" made in {rule['made_in']}" if rule.get("made_in") else ""
     whom = _kinds(rule.get("kinds") or (), question.kinds)

@@ -40,6 +40,8 @@ def planned(site: Site, low_mhz: int, high_mhz: int, purpose: str, **fields: obj
 def solved(site: Site) -> dict[str, int]:
     run = running.request_run(actor=site.again("coordinator"), seconds=5)
     working.work(run.pk, "this test")
+    run.refresh_from_db()
+    assert run.state == "done", (run.state, run.attempt, run.claimed_by, run.stage, run.failure)
     return dict(Assignment.objects.values_list("carrier__code", "frequency_hz"))
 
 
