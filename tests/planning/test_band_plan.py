@@ -17,7 +17,8 @@ from apps.spectrum import actions
 from apps.spectrum.models import PlannedRange
 from tests.site import Site, line, make_site, register
 
-pytestmark = [pytest.mark.django_db, pytest.mark.store]
+# A heartbeat is a thread of its own: it sees only what is committed.
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.store]
 BASE = "/e/harbour-days/set-up/band-plan/"
 API = "/api/v1/events/harbour-days/band-plan/"
 HALF = 100_000  # half the width of the microphones of these tests
