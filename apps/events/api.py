@@ -152,7 +152,7 @@ class CodedSerializer(Strict):
     version = serializers.IntegerField(required=False, min_value=1, max_value=2**31 - 1)
 
     def validate_code(self, code: str) -> str:
-        if isinstance(self.instance, Model) and code != self.instance.code:  # type: ignore[attr-defined]
+        if isinstance(self.instance, Model) and code != self.instance.code:  # type: ignore[attr-defined]  # its subclasses' models have one
             raise serializers.ValidationError("A code stays as it is; add another row instead.")
         return code
 

@@ -58,7 +58,7 @@ def may_be_repeated(handler: Callable[..., HttpResponseBase]) -> Callable[..., H
                 give_up(claimed)
         return answer
 
-    done_once.may_be_repeated = True  # type: ignore[attr-defined]
+    done_once.may_be_repeated = True  # type: ignore[attr-defined]  # a mark on a function
     return done_once
 
 

@@ -78,7 +78,7 @@ class EventPage(LoginRequiredMixin, View):
             self.actor = queries.actor_in(request.user, kwargs["slug"])
             self.event = self.actor.event
             if self.refusal is not None:
-                require(type(self).refusal(self.actor))  # type: ignore[misc]
+                require(type(self).refusal(self.actor))  # type: ignore[misc]  # not None, as asked above
             with timezone.override(ZoneInfo(self.event.timezone)):
                 return super().dispatch(request, *args, **kwargs)
         except Missing:

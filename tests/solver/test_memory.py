@@ -51,19 +51,22 @@ def test_little_memory_leaves_nobody_out_and_is_kept(share: float) -> None:
 
 
 def test_places_have_their_turn_one_after_the_other_and_neighbours_follow_each_other() -> None:
-    search = Search(problem(), memory_bytes=bytes_of_all_maps() // 2)
-    turn = search._turns()
-    zones = [zone.id for zone in problem().zones]
-    at = {code: t for carrier, t in zip(problem().carriers, turn, strict=True) for code in carrier.sent_from}
-    assert len(set(at.values())) == len(at) > 1
-    far = [
-        abs(at[zone.id] - at[other])
-        for zone in problem().zones
-        for other in zone.hears
-        if other in at and zone.id in at
-    ]
-    assert max(far) < len(zones)
-    assert Search(problem())._turns() == [0] * len(problem().carriers)
+    """Places in a row of which each hears the next, written down in no order, have their turn along the row."""
+    row = "abcdefgh"
+    near = {code: [row[k] for k in (at - 1, at, at + 1) if 0 <= k < len(row)] for at, code in enumerate(row)}
+    tuning = [{"low_hz": 500_000_000, "high_hz": 510_000_000, "step_hz": 25_000}]
+    document = {
+        "format": "planning-problem/1",
+        "zones": [{"id": code, "hears": dict.fromkeys(near[code], -3.0)} for code in "dhbfagce"],
+        "carriers": [{"id": f"in {code}", "zone": code, "kind": "mic", "tuning": tuning} for code in row],
+        "products": [{"family": "2A-B", "guard_hz": 100_000, "treatment": "forbid"}],
+    }
+    search = Search(read_problem(document))
+    assert search._turns() == [0] * len(row)
+    search.air.memory_bytes = 0
+    turns = search._turns()
+    assert sorted(turns) == list(range(len(row)))
+    assert all(abs(turns[k] - turns[k + 1]) == 1 for k in range(len(row) - 1))
 
 
 def test_pricing_hears_of_the_end() -> None:
