@@ -1,13 +1,14 @@
 """Forms of events: what a browser sends, read and checked field by field before an action is asked."""
 
 import zoneinfo
+from datetime import timedelta
 from typing import Any
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm, SetPasswordMixin, UsernameField
 from django.db.models import QuerySet
 
-from apps.events.models import CODE, Department, Person, Role, Surroundings, Walls
+from apps.events.models import CODE, Department, Event, Person, Role, Surroundings, Walls
 
 CODE_HELP = "Short, for lists and labels: letters, digits and hyphens. It stays as it is."
 
@@ -63,6 +64,15 @@ class MomentInput(forms.DateTimeInput):
 
     def __init__(self) -> None:
         super().__init__(format="%Y-%m-%dT%H:%M")
+
+
+def keep_to_days(event: Event, *fields: forms.Field) -> None:
+    """Pickers of moments open at the event's days and offer them alone, with the night after the last.
+
+    Others may be typed: forms with such fields are judged by the server, so they say `novalidate`."""
+    last = event.ends_on + timedelta(days=1)
+    for field in fields:
+        field.widget.attrs |= {"min": f"{event.starts_on}T00:00", "max": f"{last}T12:00"}
 
 
 class EventForm(forms.Form):

@@ -4,7 +4,8 @@ from typing import Any
 
 from django import forms
 
-from apps.events.forms import DayInput
+from apps.events.forms import DayInput, keep_to_days
+from apps.events.models import Event
 from apps.planning.queries import PLAN_CHOICES
 from apps.planning.running import MAX_SECONDS
 from apps.planning.surveying import AS_PLANNED, NONE_ON
@@ -73,6 +74,10 @@ class AcceptForm(forms.Form):
         widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
         help_text="Empty: until the plan changes on either side.",
     )
+
+    def __init__(self, *args: Any, event: Event, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        keep_to_days(event, self.fields["until"])
 
 
 class NextEventForm(forms.Form):

@@ -606,7 +606,7 @@ class Breaches(EventPage):
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         if request.POST.get("do") == "end":
             return self.end(request)
-        form = AcceptForm(request.POST)
+        form = AcceptForm(request.POST, event=self.event)
         if form.is_valid() and self.attempt(
             lambda: actions.accept_breach(actor=self.actor, **form.cleaned_data), form
         ):
@@ -649,7 +649,7 @@ class Breaches(EventPage):
                 [(code, known.get(code)) for code in breach.carriers],
                 typed
                 if typed is not None and breach.key == given
-                else AcceptForm(initial={"breach": breach.key}, auto_id=f"{breach.key}_%s"),
+                else AcceptForm(initial={"breach": breach.key}, event=self.event, auto_id=f"{breach.key}_%s"),
                 acceptances.get(breach.key),
                 refusal_to_accept(breach.rule),
                 breach.key in judged.in_edition,

@@ -15,6 +15,7 @@ from django.http import QueryDict
 from apps.common.choice import whole_number
 from apps.common.errors import Fault, Faulty
 from apps.events.actors import Actor
+from apps.events.forms import keep_to_days
 from apps.registry.calendars import MAX_MARGIN_MIN, Rule, Target
 from apps.registry.importing import check_size
 from apps.registry.lines import Names, read_hertz, row_of
@@ -143,6 +144,7 @@ class RegistrationForm(forms.Form):
             self.fields[name].widget.attrs |= {"inputmode": "decimal", "autocomplete": "off"}
         for name in ("quantity", "units", "spares", "power_mw"):
             self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
+        keep_to_days(actor.event, self.fields["start"], self.fields["end"])
         if registration is not None and (missing := registration.open_settings):
             such_as = f"such as: {missing[0]}=17. Still empty: {', '.join(missing)}."
             self.fields["settings"].help_text = f"For its sheet, one on each line, {such_as}"
@@ -766,6 +768,7 @@ class PermissionForm(forms.Form):
         self.fields["department"].choices = [("", "all departments"), *sorted(departments.items())]
         self.fields["use"].choices = [("", "any"), *((use, use.replace("_", " ")) for use in uses)]
         self.fields["zones"].choices = sorted({row.code: row.name for row in names.zones.values()}.items())
+        keep_to_days(actor.event, self.fields["start"], self.fields["end"])
 
     @classmethod
     def of(cls, row: dict[str, Any]) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
+from apps.events.forms import keep_to_days
 from apps.events.models import Event, Zone
 from apps.radio.surveys import UNITS
 from apps.spectrum.models import PlannedRange
@@ -59,9 +60,10 @@ class OccupiedForm(forms.Form):
         help_text="A register, a sweep, somebody's word, and when.",
     )
 
-    def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, event: Event, zones: QuerySet[Zone], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["zones"].choices = [(zone.code, zone.name) for zone in zones]
+        keep_to_days(event, self.fields["starts_at"], self.fields["ends_at"])
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or self.cleaned_data
@@ -95,9 +97,10 @@ class OutsiderForm(forms.Form):
         required=False, label="until", widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
     )  # fmt: skip
 
-    def __init__(self, *args: Any, zones: QuerySet[Zone], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, event: Event, zones: QuerySet[Zone], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["zone"].queryset = zones
+        keep_to_days(event, self.fields["starts_at"], self.fields["ends_at"])
 
 
 class PlannedRangeForm(forms.Form):

@@ -108,14 +108,18 @@ class Surroundings(SetUpPage):
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         if "occupied" in request.POST:
-            range_form = OccupiedForm(request.POST, prefix="occupied", zones=queries.zones_of(self.actor))
+            range_form = OccupiedForm(
+                request.POST, prefix="occupied", event=self.event, zones=queries.zones_of(self.actor)
+            )
             if range_form.is_valid() and self.attempt(
                 lambda: actions.mark_occupied(actor=self.actor, **range_form.cleaned_data), range_form
             ):
                 messages.success(request, "The range is kept free of ours from the next run on.")
                 return redirect(request.path)
             return self._show(occupied=range_form)
-        outsider = OutsiderForm(request.POST, prefix="outsider", zones=queries.zones_of(self.actor))
+        outsider = OutsiderForm(
+            request.POST, prefix="outsider", event=self.event, zones=queries.zones_of(self.actor)
+        )
         if outsider.is_valid() and self.attempt(
             lambda: actions.add_outsider(actor=self.actor, **outsider.cleaned_data), outsider
         ):
@@ -128,8 +132,8 @@ class Surroundings(SetUpPage):
         return self.render(
             ranges=self.event.occupied.order_by("low_hz", "pk"),
             outsiders=self.event.outsiders.select_related("zone").order_by("frequency_hz", "pk"),
-            occupied_form=occupied or OccupiedForm(prefix="occupied", zones=zones),
-            outsider_form=outsider or OutsiderForm(prefix="outsider", zones=zones),
+            occupied_form=occupied or OccupiedForm(prefix="occupied", event=self.event, zones=zones),
+            outsider_form=outsider or OutsiderForm(prefix="outsider", event=self.event, zones=zones),
             has_zones=zones.exists(),
         )
 
@@ -183,7 +187,7 @@ class ChangeOccupied(Changing):
         return self.event.occupied.all()
 
     def knows(self) -> dict[str, Any]:
-        return {"zones": queries.zones_of(self.actor)}
+        return {"event": self.event, "zones": queries.zones_of(self.actor)}
 
     def change(self, row: Occupied, version: int, values: dict[str, Any]) -> Any:
         return actions.change_occupied(actor=self.actor, occupied=row, version=version, **values)
@@ -203,7 +207,7 @@ class ChangeOutsider(Changing):
         return self.event.outsiders.select_related("zone")
 
     def knows(self) -> dict[str, Any]:
-        return {"zones": queries.zones_of(self.actor)}
+        return {"event": self.event, "zones": queries.zones_of(self.actor)}
 
     def change(self, row: Outsider, version: int, values: dict[str, Any]) -> Any:
         return actions.change_outsider(actor=self.actor, outsider=row, version=version, **values)

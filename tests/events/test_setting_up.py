@@ -47,6 +47,21 @@ def version_on(page: str) -> str:
     return found[1]
 
 
+@pytest.mark.parametrize("path", ["devices/new/", "set-up/permissions/new/", "set-up/surroundings/"])
+def test_pickers_of_hours_open_at_the_days_of_the_event_and_refuse_nothing_by_themselves(
+    site: Site, path: str
+) -> None:
+    page = site.browser("coordinator").get(BASE + path).content.decode()
+    pickers = [field for field in re.findall(r"<input[^>]+>", page) if "datetime-local" in field]
+    bounded = [field for field in pickers if 'name="until"' not in field]
+    assert bounded
+    for field in bounded:
+        assert 'min="2027-06-11T00:00"' in field, field
+        assert 'max="2027-06-14T12:00"' in field, field
+    for form in re.findall(r"<form.+?</form>", page, re.DOTALL):
+        assert "datetime-local" not in form or "novalidate" in form.split(">")[0], form[:200]
+
+
 @pytest.mark.parametrize("path", SET_UP)
 @pytest.mark.parametrize(
     ("who", "status"),
