@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from apps.events.actors import Actor
 from apps.publishing import freezing, queries, rendering
 from apps.publishing.models import Edition
-from apps.publishing.sheets import SheetLine, Since
+from apps.publishing.sheets import SheetLine, Since, Told
 
 NEW = "new"
 
@@ -63,12 +63,12 @@ def since(edition: int, before: Iterable[SheetLine], after: Iterable[SheetLine],
     """What changed on a department's sheet since the edition of that number, of which `before` holds the lines."""
     held, now = {line.unit: line for line in before}, {line.unit: line for line in after}
     marks: dict[str, str] = {}
-    words: list[str] = []
+    told: list[Told] = []
     for unit, line in now.items():
         old = held.get(unit)
         if old is None:
             marks[unit] = NEW
-            words.append(f"{unit} ({line.label}) is new: {_frequency(line)}")
+            told.append(Told(f"{unit} ({line.label}) is new: {_frequency(line)}", line.unit_key))
             continue
         turned = that_matter(old, line, zone)
         if not turned:
@@ -77,11 +77,11 @@ def since(edition: int, before: Iterable[SheetLine], after: Iterable[SheetLine],
             marks[unit] = f"was {rendering.megahertz(old.frequency_hz)}" if old.frequency_hz else "was off"
         else:
             marks[unit] = f"changed: {', '.join(change.name for change in turned)}"
-        told = "; ".join(f"{change.name} was {change.old}, is {change.new}" for change in turned)
-        words.append(f"{unit} ({line.label}): {told}")
+        changed = "; ".join(f"{change.name} was {change.old}, is {change.new}" for change in turned)
+        told.append(Told(f"{unit} ({line.label}): {changed}", line.unit_key))
     gone = [line for unit, line in held.items() if unit not in now]
-    words += [f"{line.unit} ({line.label}) is gone: it must stay off" for line in gone]
-    return Since(edition, marks, tuple(words))
+    told += [Told(f"{line.unit} ({line.label}) is gone: it must stay off", "") for line in gone]
+    return Since(edition, marks, tuple(told))
 
 
 def since_before(actor: Actor, edition: Edition, department: str) -> Since | None:

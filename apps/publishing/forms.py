@@ -1,6 +1,7 @@
 """Forms of publishing: the filters of the review, the act of publishing, webhooks and one's own notices."""
 
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import forms
 
@@ -12,6 +13,7 @@ from apps.planning.queries import PLAN_CHOICES
 from apps.publishing import differences, reaching
 from apps.publishing.models import Mailbox
 from apps.publishing.occurrences import OF_THE_WHOLE_EVENT, Topic
+from apps.publishing.sheets import SheetLine, days_on_air
 from apps.publishing.states import NoticeTopic, PostState
 from apps.registry.forms import DeviceFilter
 
@@ -32,6 +34,38 @@ class ReviewFilter(DeviceFilter):
         self.fields["since"] = forms.ChoiceField(
             label="Change", choices=[("", "all"), *words], required=False
         )
+
+
+class SheetFilter(forms.Form):
+    """Which devices of a sheet show on the screen; kept in the address, so that it can be sent on. Paper stays whole."""
+
+    day = forms.ChoiceField(required=False, label="On the air on")
+    text = forms.CharField(
+        required=False, label="Search", widget=forms.TextInput({"type": "search", "autocomplete": "off"})
+    )
+
+    def __init__(self, *args: Any, lines: list[SheetLine], zone: ZoneInfo, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.zone = zone
+        days = sorted({day for line in lines for day in days_on_air(line, zone)})
+        self.fields["day"].choices = [("", "all days"), *((str(day), f"{day:%a %d %b}") for day in days)]
+        if not days:
+            del self.fields["day"]
+
+    def chosen(self) -> dict[str, str]:
+        """The filters that are set; a value that does not fit is kept, and leaves nothing."""
+        values = {name: str(self[name].value() or "").strip() for name in self.fields}
+        return {name: value for name, value in values.items() if value}
+
+    def left(self, lines: list[SheetLine]) -> list[SheetLine]:
+        chosen = self.chosen()
+        day, words = chosen.get("day", ""), chosen.get("text", "").casefold().split()
+        return [
+            line
+            for line in lines
+            if (not day or line.starts_at is None or day in map(str, days_on_air(line, self.zone)))
+            and all(word in line.searched for word in words)
+        ]
 
 
 class PublishForm(forms.Form):

@@ -120,21 +120,17 @@ OWN_CAUTIONS = (
 
 def hours(line: SheetLine, zone: ZoneInfo) -> str:
     """From when to when it is on the air, local."""
-    if line.starts_at is None or line.ends_at is None:
-        return "all day"
-    return hours_in_words(list(line.stretches) or [(line.starts_at, line.ends_at)], zone)
+    return hours_in_words(list(line.hours), zone) if line.hours else "all day"
 
 
 def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
     """When fresh cells go in, in words; empty where the device has none."""
     if not line.cells or not line.running_h:
         return line.cells
-    if line.starts_at is None or line.ends_at is None:
+    if not line.hours:
         return f"{line.cells}, change every {batteries.interval_h(line.running_h):.3g} h"
     moments = [
-        moment
-        for start, end in line.stretches or [(line.starts_at, line.ends_at)]
-        for moment in batteries.changes(start, end, line.running_h)
+        moment for start, end in line.hours for moment in batteries.changes(start, end, line.running_h)
     ]
     shape = "%a %H:%M" if line.stretches else "%H:%M"
     return f"{line.cells} at " + ", ".join(f"{moment.astimezone(zone):{shape}}" for moment in moments)

@@ -19,10 +19,12 @@ from apps.events.models import Department, Event, Zone
 from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage
 from apps.publishing import changes, queries, rendering
+from apps.publishing.forms import SheetFilter
 from apps.publishing.models import Edition, EditionLine
 from apps.publishing.sheets import EditionHeader, SheetLine, Since, must_stay_off
 from apps.registry.models import Unit
 
+FEW = 8  # as many devices are seen without a search
 MEDIA = {
     "pdf": "application/pdf",
     "csv": "text/csv; charset=utf-8",
@@ -55,6 +57,12 @@ class ZoneOfSheet:
     code: str
     name: str
     rows: list[Shown]
+
+    @property
+    def jumps(self) -> list[Shown]:
+        """The first device of each line, where there are so many that somebody wants to jump; else none."""
+        firsts = {row.line.label: row for row in reversed(self.rows)}
+        return list(reversed(firsts.values())) if len(self.rows) > FEW and len(firsts) > 1 else []
 
 
 def by_zone(lines: Iterable[SheetLine], zone: ZoneInfo) -> list[ZoneOfSheet]:
@@ -90,6 +98,26 @@ class SheetPage(EventPage):
             raise Missing()
         return counts, asked
 
+    def searched(self, lines: list[SheetLine]) -> "Found":
+        """Of the devices with a frequency those that the address asks for."""
+        on = [line for line in lines if line.frequency_hz is not None]
+        form = SheetFilter(self.request.GET, lines=on, zone=self.zone)
+        return Found(form, form.left(on), len(on), len(on) > FEW or bool(form.chosen()))
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search leaves of a sheet's `total` devices; `offered` where there are enough to look for one."""
+
+    form: SheetFilter
+    lines: list[SheetLine]
+    total: int
+    offered: bool
+
+    @property
+    def partial(self) -> bool:
+        return len(self.lines) < self.total
+
 
 class Sheets(SheetPage):
     """Which sheets there are for this reader."""
@@ -119,12 +147,12 @@ class DepartmentSheet(SheetPage):
             return self.render(department=row, edition=None)
         lines = [queries.sheet_line(line) for line in _lines(self, edition, row)]
         header = queries.header_of(edition)
+        found = self.searched(lines)
         editions = queries.editions_of(self.actor).filter(department__in=["", row.code])
         return self.render(
             department=row, edition=edition, counts=counts, header=header, editions=editions[:20],
             off=must_stay_off(lines), since=changes.since_before(self.actor, edition, row.code),
-            zones=by_zone((line for line in lines if line.frequency_hz is not None), self.zone),
-            cautions=rendering.cautions_for(header, lines),
+            zones=by_zone(found.lines, self.zone), found=found, cautions=rendering.cautions_for(header, lines),
         )  # fmt: skip
 
 
@@ -155,8 +183,11 @@ class ZoneSheet(SheetPage):
             queries.sheet_line(line) for line in queries.standing_lines(self.actor).filter(zone=place.code)
         ]
         lines.sort(key=lambda line: (line.frequency_hz or 0, line.unit))
-        rows = [Shown.of(line, self.zone) for line in lines if line.frequency_hz is not None]
-        return self.render(place=place, rows=rows, off=must_stay_off(lines))
+        found = self.searched(lines)
+        rows = [Shown.of(line, self.zone) for line in found.lines]
+        return self.render(
+            place=place, rows=rows, off=must_stay_off(lines), found=found, cautions=rendering.OWN_CAUTIONS
+        )
 
 
 class DeviceSheet(SheetPage):

@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 
 @dataclass(frozen=True)
@@ -68,21 +69,65 @@ class SheetLine:
     accepted: tuple[str, ...] = ()
 
     @property
+    def hours(self) -> tuple[tuple[datetime, datetime], ...]:
+        """When it is on the air; empty: all day, every day."""
+        if self.starts_at is None or self.ends_at is None:
+            return ()
+        return self.stretches or ((self.starts_at, self.ends_at),)
+
+    @property
+    def searched(self) -> str:
+        """All that somebody may remember of it, in small letters: words, and its frequency in megahertz."""
+        megahertz = f"{self.frequency_hz / 1e6:.6f}" if self.frequency_hz else ""
+        words = (
+            self.unit,
+            self.label,
+            self.kind_name,
+            self.role_name,
+            self.department_name,
+            self.zone_name,
+            self.contact,
+            self.notes,
+        )
+        return " ".join((*words, megahertz)).casefold()
+
+    @property
     def in_reserve(self) -> str:
         """Whom a spare serves, and that it is not on the air beside it; empty for all others."""
         return f"spare for {self.spare_of}: stays off until it is needed" if self.spare_of else ""
+
+
+def days_on_air(line: SheetLine, zone: ZoneInfo) -> set[date]:
+    """The days of which a line's hours touch a part, in the event's time; empty for who is on all day, every day."""
+    found: set[date] = set()
+    for start, end in line.hours:
+        day, last = start.astimezone(zone).date(), (end - timedelta(microseconds=1)).astimezone(zone).date()
+        found |= {day + timedelta(days=number) for number in range((last - day).days + 1)}
+    return found
+
+
+@dataclass(frozen=True)
+class Told:
+    """One change in words; `unit_key` names the device's page, and is empty where the device is gone."""
+
+    words: str
+    unit_key: str
 
 
 @dataclass(frozen=True)
 class Since:
     """What is different from the edition before, for who holds that on paper.
 
-    marks: {unit: what stands in its row, «new» or «was 553.425»}; words: the changes one by one, for the top of the sheet.
+    marks: {unit: what stands in its row, «new» or «was 553.425»}; told: the changes one by one, for the top of the sheet.
     """
 
     edition: int
     marks: dict[str, str]
-    words: tuple[str, ...]
+    told: tuple[Told, ...]
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        return tuple(row.words for row in self.told)
 
 
 @dataclass(frozen=True)

@@ -83,6 +83,79 @@ def test_a_lead_holds_the_sheet_of_their_department(published: Site) -> None:
         assert secret not in page, secret
 
 
+@pytest.fixture
+def long_sheet(site: Site) -> Site:
+    """Nine microphones of audio: four on Friday evening into the night, four on Saturday, one all day; and one left off."""
+    friday = {"start": "2027-06-11T20:00", "end": "2027-06-12T01:00"}
+    saturday = {"start": "2027-06-12T20:00", "end": "2027-06-13T00:00"}
+    register(
+        site.coordinator, line("choir", quantity=4, **friday), line("soloists", quantity=4, **saturday), line("host"),
+        line("without room"),
+    )  # fmt: skip
+    for number in range(1, 10):
+        place(site, f"AUD-00{number}", 480_100_000 + number * number * 1_000_000)
+    publish(actor=site.coordinator)
+    return site
+
+
+@pytest.mark.parametrize(
+    ("asked", "labels"),
+    [
+        ({}, {"choir", "soloists", "host"}),
+        ({"day": "2027-06-11"}, {"choir", "host"}),
+        ({"day": "2027-06-12"}, {"choir", "soloists", "host"}),  # the choir sings until one in the morning
+        ({"day": "2027-06-13"}, {"host"}),  # the soloists end at midnight, when it begins
+        ({"day": "2027-06-13", "text": "CHOIR"}, set()),
+        ({"text": "soloists microphone"}, {"soloists"}),
+        ({"text": "481.1"}, {"choir"}),
+        ({"text": "nobody"}, set()),
+    ],
+)
+def test_a_sheet_is_searched_by_day_and_words_and_the_address_keeps_it(
+    long_sheet: Site, asked: dict[str, str], labels: set[str]
+) -> None:
+    browser = long_sheet.browser("lead")
+    for path in ("AUD/", "zone/main/"):
+        answer = browser.get(BASE + path, asked)
+        page = answer.content.decode()
+        assert {row.label for row in answer.context["found"].lines} == labels
+        for label in ("choir", "soloists", "host"):
+            assert (f"<br>{label}<br>" in page.replace('<span class="fb-plain">', "<br>")) == (
+                label in labels
+            )
+            assert ("of 9 devices" in page) == (labels != {"choir", "soloists", "host"})
+        assert "Must stay off" in page, "whatever is searched"
+        assert "without room" in page
+    data = json.loads(browser.get(f"{BASE}AUD/sheet.json", asked).content)
+    assert len(data["rows"]) == 10, "a file stays whole"
+
+
+def test_a_search_is_for_long_sheets_and_jumps_to_each_line_of_a_long_zone(long_sheet: Site) -> None:
+    page = long_sheet.browser("lead").get(f"{BASE}AUD/").content.decode()
+    for code, label in (("aud-0011", "choir"), ("aud-0051", "soloists"), ("aud-0091", "host")):
+        assert f'<a href="#{code}">{label}</a>' in page
+        assert f'<tr id="{code}">' in page
+    assert 'role="search"' in page
+    place(long_sheet, "AUD-001", FIRST)
+    for number in range(2, 10):
+        planning.clear_frequency(
+            actor=long_sheet.coordinator, carrier=Carrier.objects.get(code=f"AUD-00{number}"), reason="test"
+        )
+    publish(actor=long_sheet.coordinator)
+    assert 'role="search"' not in long_sheet.browser("lead").get(f"{BASE}AUD/").content.decode()
+
+
+def test_what_changed_leads_to_its_device(published: Site) -> None:
+    place(published, "AUD-001", SECOND)
+    register(published.coordinator, line("gone again"))
+    publish(actor=published.coordinator)
+    browser = published.browser("lead")
+    page = browser.get(f"{BASE}AUD/").content.decode()
+    address = f"{BASE}AUD/{key_of('AUD-001')}/"
+    assert f'<a href="{address}">AUD-001/1 (lead vocals): frequency was 480.100 MHz' in page
+    assert "was 480.100" in browser.get(address).content.decode()
+
+
 @pytest.mark.parametrize(
     ("who", "department", "status"),
     [
