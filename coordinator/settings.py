@@ -324,6 +324,8 @@ RUN_SECONDS = env_number("FAIRBAND_RUN_SECONDS", 30)
 RUN_WORKERS = max(1, int(env_number("FAIRBAND_RUN_WORKERS", (os.cpu_count() or 1) // 2)))
 # How long a worker may try what would place those left out before lists and surveys that wait have their turn.
 INQUIRY_SECONDS = env_number("FAIRBAND_INQUIRY_SECONDS", 60)
+# Pages that tell what the plan breaks count as many places and hours at once; more, and they show first and count then.
+COUNT_AT_ONCE_PARTS = 40
 # A request with an Idempotency-Key whose process died may be done anew after the lease; its answer is kept for a day.
 REPEAT_LEASE_S = env_number("FAIRBAND_REPEAT_LEASE_S", 60)
 REPEAT_DAYS = 1

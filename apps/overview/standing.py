@@ -1,7 +1,7 @@
 """Where an event stands for one reader, counted, and what needs that reader next."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from urllib.parse import urlencode
 
@@ -18,7 +18,7 @@ from apps.onsite.states import ReportState
 from apps.planning.models import Run
 from apps.planning.queries import assignments_of, runs_of
 from apps.planning.states import AGREED, RunState
-from apps.planning.verdicts import judged_once
+from apps.planning.verdicts import Judged
 from apps.publishing.changes import since_before
 from apps.publishing.queries import standing_edition_of, standing_editions, standing_lines
 from apps.registry.asking import needs_of
@@ -111,10 +111,15 @@ class Published:
 
 
 class Standing:
-    """Everything that the event page shows. A constant number of queries."""
+    """Everything that the event page shows. A constant number of queries.
 
-    def __init__(self, actor: Actor) -> None:
+    `judged` says what the plan breaks, or None while that is still to be counted; then `counting` is true and what
+    depends on it waits.
+    """
+
+    def __init__(self, actor: Actor, judged: Callable[[], Judged | None]) -> None:
         self.actor = actor
+        self.judged = judged
         self.departments = list(events.departments_of(actor))
         self.by_department = {row.pk: Counts() for row in self.departments}
         self._count_lines()
@@ -128,7 +133,7 @@ class Standing:
             self.total.late += counts.late
         self.editions = {code: edition.number for code, edition in standing_editions(actor.event).items()}
         self.published = self._count_published()
-        self.blocked = False
+        self.blocked = self.counting = False
 
     def _count_lines(self) -> None:
         asked_for = [RegistrationState.SUBMITTED, RegistrationState.ACCEPTED]
@@ -320,7 +325,10 @@ class Standing:
         """Rules that are broken without a signature: first those that keep an edition from being published."""
         if not self.total.placed:
             return
-        judged = judged_once(self.actor.event)
+        judged = self.judged()
+        if judged is None:
+            self.blocked = self.counting = True
+            return
         if in_the_way := judged.agreed.standing:
             yield Task(
                 f"{_count(len(in_the_way), 'rule')} {'are' if len(in_the_way) > 1 else 'is'} broken without a signature; "

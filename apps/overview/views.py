@@ -11,17 +11,18 @@ from apps.overview import queries
 from apps.overview.forms import JournalFilter
 from apps.overview.reading import told
 from apps.overview.standing import Standing
+from apps.planning.views import CountedPage
 from apps.registry.queries import unfinished_of
 
 
-class EventOverview(EventPage):
+class EventOverview(CountedPage):
     """Where do we stand, and what needs me next."""
 
     template = "overview/event.html"
     here = "overview:event"
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        standing = Standing(self.actor)
+        standing = Standing(self.actor, self.judged)
         return self.render(
             standing=standing,
             tasks=standing.tasks(),

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -13,12 +13,15 @@ from apps.solver.verify import Breach, breaches_anywhere, breaches_at
 
 
 def count(
-    document: Mapping[str, Any], plan: Mapping[str, int], place: str, slot: str
-) -> list[dict[str, Any]]:
-    """The breaches of a plan at one place and slot (place "": those that know no place), as a verdict stores them."""
+    document: Mapping[str, Any], plan: Mapping[str, int], parts: Iterable[tuple[str, str]]
+) -> list[list[dict[str, Any]]]:
+    """The breaches of a plan at places and slots (place "": those that know no place), as verdicts store them."""
     problem = _problem(json.dumps(document, sort_keys=True))
-    found = breaches_at(problem, plan, place, slot) if place else breaches_anywhere(problem, plan)
-    return [_in_words(breach, problem, plan) for breach in found if breach.rule != "missing"]
+    counted = []
+    for place, slot in parts:
+        found = breaches_at(problem, plan, place, slot) if place else breaches_anywhere(problem, plan)
+        counted.append([_in_words(breach, problem, plan) for breach in found if breach.rule != "missing"])
+    return counted
 
 
 @lru_cache(maxsize=2)

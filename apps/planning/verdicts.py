@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
+from django.conf import settings
 from django.core.cache import cache
 from django.utils import timezone
 
@@ -101,21 +102,60 @@ class Judged:
 
 def judge(event: Event) -> Judged:
     """Recount the whole plan and what is agreed of it."""
-    document = snapshot.freeze(event, all_movable=True).problem
-    return Judged(
-        _recount(event, document, plan_of(event)), _recount(event, document, plan_of(event, agreed_only=True))
-    )
+    return _Judging(event).counted()
 
 
 def judged_once(event: Event) -> Judged:
     """As judge(), kept until the event's revision rises: for pages that only tell of it. Signatures are read anew."""
-    key = f"judged:{event.pk}:{event.created_at.timestamp()}:{event.revision}"
-    kept: Judged | None = cache.get(key)
+    return _kept(event) or _keep(event, judge(event))
+
+
+def judged_at_once(event: Event) -> Judged | None:
+    """As judged_once(); None where so much has to be counted first that a page shows something else meanwhile."""
+    kept = _kept(event)
+    if kept is not None:
+        return kept
+    judging = _Judging(event)
+    return None if judging.to_count > settings.COUNT_AT_ONCE_PARTS else _keep(event, judging.counted())
+
+
+def _key(event: Event) -> str:
+    return f"judged:{event.pk}:{event.created_at.timestamp()}:{event.revision}"
+
+
+def _kept(event: Event) -> Judged | None:
+    kept: Judged | None = cache.get(_key(event))
     if kept is None:
-        kept = judge(event)
-        cache.set(key, kept, timeout=3600)
+        return None
     signed = _signed(event)
     return Judged(replace(kept.plan, acceptances=signed), replace(kept.agreed, acceptances=signed))
+
+
+def _keep(event: Event, judged: Judged) -> Judged:
+    cache.set(_key(event), judged, timeout=3600)
+    return judged
+
+
+class _Judging:
+    """The whole plan and what is agreed of it, frozen once: to see how much there is to count, and to count it."""
+
+    def __init__(self, event: Event) -> None:
+        self.event = event
+        self.document = snapshot.freeze(event, all_movable=True).problem
+        self.plans = plan_of(event), plan_of(event, agreed_only=True)
+
+    @property
+    def to_count(self) -> int:
+        """How many places and slots hold something that was never counted."""
+        digests = {
+            part.digest for plan in self.plans for part in _parts(self.document, _on_air(self.document, plan))
+        }
+        known = Verdict.objects.filter(event=self.event).values_list("digest", flat=True)
+        return len(digests.difference(known))
+
+    def counted(self) -> Judged:
+        plan, agreed = (_recount(self.event, self.document, plan) for plan in self.plans)
+        return Judged(plan, agreed)
 
 
 def recount(
@@ -144,7 +184,7 @@ def plan_of(event: Event, *, agreed_only: bool = False) -> dict[str, int]:
 
 
 def _recount(event: Event, document: dict[str, Any], given: Mapping[str, int]) -> Recount:
-    plan = {**given, **{row["id"]: row["fixed_hz"] for row in document["carriers"] if "fixed_hz" in row}}
+    plan = _on_air(document, given)
     parts = list(_parts(document, plan))
     known = {
         row.digest: row.breaches
@@ -161,6 +201,11 @@ def _recount(event: Event, document: dict[str, Any], given: Mapping[str, int]) -
     found = {key: _told(rows, names) for key, rows in alike.items()}
     whole = hashlib.sha256("".join(sorted(part.digest for part in parts)).encode()).hexdigest()
     return Recount(whole, plan, tuple(found[key] for key in sorted(found)), _signed(event))
+
+
+def _on_air(document: dict[str, Any], given: Mapping[str, int]) -> dict[str, int]:
+    """A plan with the outsiders, who are fixed."""
+    return {**given, **{row["id"]: row["fixed_hz"] for row in document["carriers"] if "fixed_hz" in row}}
 
 
 def _signed(event: Event) -> dict[str, Acceptance]:
@@ -230,7 +275,8 @@ def _count(
 ) -> dict[str, list[Any]]:
     from apps.planning.recounting import count  # noqa: PLC0415 - loads numpy and the solver, needed only when something changed
 
-    counted = {part.digest: count(document, plan, part.place, part.slot) for part in parts}
+    found = count(document, plan, [(part.place, part.slot) for part in parts])
+    counted = dict(zip((part.digest for part in parts), found, strict=True))
     Verdict.objects.bulk_create(
         [
             Verdict(event=event, place=p.place, slot=p.slot, digest=p.digest, breaches=counted[p.digest])

@@ -370,10 +370,26 @@ class RunProgress(RunPage):
         return answer
 
 
+# -- what the plan breaks -------------------------------------------------------------------
+
+
+class CountedPage(EventPage):
+    """A page that tells what the plan breaks. Where that has to be counted at length it shows at once, and gets the part
+    that waits (or the whole) anew with ?count=now; who has no script follows a link there.
+    """
+
+    counting = "planning/counting.html"
+
+    def judged(self) -> verdicts.Judged | None:
+        if self.request.method != "GET" or self.request.GET.get("count") == "now":
+            return verdicts.judged_once(self.event)
+        return verdicts.judged_at_once(self.event)
+
+
 # -- a frequency by hand --------------------------------------------------------------------
 
 
-class Frequency(EventPage):
+class Frequency(CountedPage):
     """One carrier: where it is, and what another frequency would break, before it is saved."""
 
     here = "publishing:review"
@@ -495,8 +511,14 @@ class Frequency(EventPage):
         own: list[Breach] = []
         if self.actor.sees_all:
             effect = more.get("effect")
-            standing = effect["before"] if effect else verdicts.recount(self.event)
-            own = [breach for breach in standing.breaches if row.carrier.code in breach.carriers]
+            judged = None if effect else self.judged()
+            standing = effect["before"] if effect else judged.plan if judged else None
+            own = (
+                [breach for breach in standing.breaches if row.carrier.code in breach.carriers]
+                if standing
+                else []
+            )
+            more["counting"] = standing is None
             if effect and effect["broken"] and "free" not in more:
                 more |= {"free": self.free(row.carrier.code, effect["hertz"]), "near_hz": effect["hertz"]}
             if effect and any(breach.rule == "raster" for breach in effect["broken"]):
@@ -593,7 +615,7 @@ class Unsigned:
     proposed: list[str]
 
 
-class Breaches(EventPage):
+class Breaches(CountedPage):
     """Every rule that the plan as it stands breaks, or what an edition would hold of it: to be mended, or signed for by name."""
 
     here = "publishing:review"
@@ -628,7 +650,9 @@ class Breaches(EventPage):
         return redirect(request.get_full_path())
 
     def shown(self, typed: AcceptForm | None = None, status: int = 200) -> HttpResponse:
-        judged = verdicts.judge(self.event)
+        judged = self.judged()
+        if judged is None:
+            return self.render(self.counting, title="Rules that the plan breaks")
         carrier, only = self.request.GET.get("carrier", ""), self.request.GET.get("breach", "")
         open_keys = {row.key for row in judged.standing}
         asked_for = [

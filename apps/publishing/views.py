@@ -296,7 +296,7 @@ class Line(planning_pages.Device):
 # -- publishing -----------------------------------------------------------------------------
 
 
-class Publish(EventPage):
+class Publish(planning_pages.CountedPage):
     """What a new edition would change and for whom, what stands in its way, who signed for what; and the act itself."""
 
     here = "publishing:publish"
@@ -374,7 +374,9 @@ class Publish(EventPage):
     def shown(self, form: PublishForm, *, refused: bool = False) -> HttpResponse:
         """The page; after an attempt that was `refused`, it says so first."""
         parts = form.parts or [None]
-        judged = verdicts.judge(self.event)
+        judged = self.judged()
+        if judged is None:
+            return self.render(self.counting, title="Publish")
         rows = plan_rows(self.actor)
         agreed = Counter(row.carrier.registration.department.code for row in rows if row.state in AGREED)
         waiting = Counter(row.state for row in rows if row.state not in AGREED)

@@ -164,6 +164,42 @@ def test_what_is_asked_for_already_does_not_lead(site: Site) -> None:
     assert leading(site) == ("", ["See what was asked for"])
 
 
+@pytest.mark.parametrize(
+    ("path", "told"),
+    [
+        ("", "is broken without a signature"),
+        ("publish/", "broken without a signature"),
+        ("breaches/", "Without a signature: 1"),
+        ("review/AUD-001/", "What it breaks where it is now, at"),
+    ],
+)
+def test_a_page_that_has_to_count_much_shows_at_once_and_counts_afterwards(
+    site: Site, path: str, told: str, settings, django_assert_max_num_queries
+) -> None:
+    settings.COUNT_AT_ONCE_PARTS = 0
+    register(site.lead, line(quantity=2))
+    for number in (1, 2):
+        place(site, f"AUD-00{number}", 480_100_000)
+    planning.approve(actor=site.coordinator, selection=Selection(carriers=("AUD-001", "AUD-002")))
+    browser = site.browser("coordinator")
+    with django_assert_max_num_queries(39):
+        first = browser.get(BASE + path, {"carrier": "AUD-001"}).content.decode()
+    assert ("has to be counted" in first, told in first) == (True, False)
+    assert "from what people hold" not in first and "Nothing waits for you" not in first, (
+        "nobody knows that yet"
+    )
+    later = re.search(r'hx-get="([^"]+)" hx-trigger="load" hx-target="#(\w+)" hx-select="#(\w+)"', first)
+    assert later
+    address, target, part = later[1].replace("&amp;", "&"), later[2], later[3]
+    assert f'<noscript><a href="{later[1]}">Count now</a></noscript>' in first
+    assert address.endswith("?carrier=AUD-001&count=now")
+    counted = browser.get(address).content.decode()
+    assert target == part
+    assert f'id="{part}"' in first and f'id="{part}"' in counted
+    assert ("has to be counted" in counted, told in counted) == (False, True)
+    assert told in browser.get(BASE + path).content.decode(), "kept until something changes"
+
+
 def test_an_empty_event_says_what_to_set_up_first(site: Site) -> None:
     given = {
         "name": "Bare", "slug": "bare", "starts_on": "2028-01-10", "ends_on": "2028-01-20",
