@@ -103,6 +103,7 @@ def make_kinds(event: Event) -> None:
         "cells": "2 × AA",
         "running_h": 6.0,
         "settings": ["pairing key"],
+        "settings_at_one_end": ["low cut"],
     }
     mic = Kind.objects.create(
         code="mic", name="Microphone", use="hand_held", modulation="analogue_mono", **common

@@ -21,7 +21,7 @@ from apps.planning.verdicts import Breach, Recount
 from apps.publishing.rendering import megahertz
 from apps.radio.rasters import channel_at
 from apps.registry.asking import in_words, standing_on
-from apps.registry.models import Registration
+from apps.registry.models import Kind, Registration
 from apps.registry.queries import carriers_of
 from apps.registry.rules import Granted
 from apps.spectrum.models import Outsider
@@ -164,7 +164,7 @@ def _lines(
         "channel": channel_of(law, hertz) if hertz else "",
         "bandwidth_hz": carrier.role.bandwidth_hz,
         "power_mw": assignment.power_mw if assignment and hertz else None,
-        "settings": _settings(kind.settings, registration.settings),
+        **_settings(kind, registration.settings),
         "spare_of": carrier.spare_of.code if carrier.spare_of else "",
         "spares": spares,
         "starts_at": registration.starts_at.isoformat() if registration.starts_at else None,
@@ -197,12 +197,15 @@ def channel_of(law: Ruleset, hertz: int) -> str:
     return next((channel for raster in law.television_rasters if (channel := channel_at(raster, hertz))), "")
 
 
-def _settings(names: list[str], given: dict[str, str]) -> tuple[tuple[str, str], ...]:
+def _settings(kind: Kind, given: dict[str, str]) -> dict[str, tuple[Any, ...]]:
     """What the kind asks for, in its order, then whatever else the line said; what nobody filled in stays open."""
-    return (
-        *((name, given.get(name, "")) for name in names),
-        *((k, v) for k, v in given.items() if k not in names),
-    )
+    asked = [*kind.settings, *kind.settings_at_one_end]
+    further = tuple(name for name in given if name not in asked)
+    return {
+        "settings": tuple((name, given.get(name, "")) for name in (*asked, *further)),
+        "at_one_end": tuple(kind.settings_at_one_end),
+        "further": further,
+    }
 
 
 def _reason(row: PlanRow) -> str:
@@ -342,4 +345,6 @@ def _outsider(row: Outsider, law: Ruleset) -> dict[str, Any]:
         "margin": "",
         "outlook": "",
         "accepted": (),
+        "at_one_end": (),
+        "further": (),
     }

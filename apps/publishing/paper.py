@@ -6,7 +6,7 @@ and white. The same lines give the same bytes. Whoever prints imports this when 
 """
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -163,13 +163,11 @@ def unit_page_pdf(header: EditionHeader, line: SheetLine) -> bytes:
     story += [
         Table([[tuned, scan if line.unit_key else ""]], colWidths=[WIDTH - 44 * mm, 44 * mm], style=BESIDE),
         Spacer(1, 6 * mm),
-        Paragraph("Both ends must match", HEAD),
+        Paragraph("Match at both ends", HEAD),
     ]
-    rows = [
-        [Paragraph(escape(name), TEXT), Paragraph(escape(value) or "______________", TEXT)]
-        for name, value in line.settings
-    ]
-    story.append(_ruled(Table(rows or [["–", "–"]], colWidths=[60 * mm, WIDTH - 60 * mm])))
+    story.append(_to_set(line.both_ends or (("–", "–"),)))
+    for words, pairs in line.set_apart:
+        story += [Spacer(1, 3 * mm), Paragraph(words.capitalize(), HEAD), _to_set(pairs)]
     facts = [
         ("On the air", hours(line, zone)),
         ("Batteries", escape(batteries_of(line, zone))),
@@ -290,7 +288,7 @@ def _table(
                     ),
                     Paragraph(_beside(line), SMALL),
                 ],
-                [Paragraph(_settings(line), SMALL), Paragraph(_spare(line), SMALL)],
+                [*_settings(line), Paragraph(_spare(line), SMALL)],
                 [
                     Paragraph(f"{hours(line, zone)}<br/>{escape(batteries_of(line, zone))}", SMALL),
                     Paragraph(_beware(line), SMALL),
@@ -366,11 +364,25 @@ def _beside(line: SheetLine) -> str:
     return f"{channel}{power}{SHAPES.get(line.status, line.status)}"
 
 
-def _settings(line: SheetLine) -> str:
-    return (
-        "<br/>".join(f"{escape(name)}: <b>{escape(value) or '________'}</b>" for name, value in line.settings)
-        or "–"
-    )
+def _to_set(pairs: Iterable[tuple[str, str]]) -> Table:
+    """Settings of one device, with room to write where nothing is filled in."""
+    rows = [
+        [Paragraph(escape(name), TEXT), Paragraph(escape(value) or "______________", TEXT)]
+        for name, value in pairs
+    ]
+    return _ruled(Table(rows, colWidths=[60 * mm, WIDTH - 60 * mm]))
+
+
+def _settings(line: SheetLine) -> list[Flowable]:
+    """What must match at both ends, one below the other; all others behind it, in as little room as they take."""
+
+    def written(pairs: Iterable[tuple[str, str]], between: str) -> str:
+        return between.join(f"{escape(name)}: <b>{escape(value) or '________'}</b>" for name, value in pairs)
+
+    found: list[Flowable] = [Paragraph(written(line.both_ends, "<br/>") or "–", SMALL)]
+    for words, pairs in line.set_apart:
+        found += [Spacer(1, 1 * mm), Paragraph(f"{words} – {written(pairs, '; ')}", SMALL)]
+    return found
 
 
 def _spare(line: SheetLine) -> str:

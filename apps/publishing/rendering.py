@@ -60,6 +60,7 @@ def _iso(value: Any) -> str:
 CSV_COLUMNS = (
     *FIRST_COLUMNS, "frequency_mhz", "label", "kind_name", "role_name", "status", "reason", "starts_at", "ends_at", "cells",
     "running_h", "spares", "settings", "beware", "contact", "notes", "stretches", "timezone", "margin", "outlook", "accepted",
+    "at_one_end", "further",
 )  # fmt: skip
 
 
@@ -80,7 +81,7 @@ def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
         values["timezone"] = header.timezone
         for name in ("starts_at", "ends_at"):
             values[name] = values[name].astimezone(zone) if values[name] else None
-        for name in ("spares", "beware", "accepted"):
+        for name in ("spares", "beware", "accepted", "at_one_end", "further"):
             values[name] = "; ".join(values[name])
         writer.writerow([_cell(values[name]) for name in CSV_COLUMNS])
     return out.getvalue().encode()

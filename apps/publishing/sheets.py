@@ -28,7 +28,9 @@ class EditionHeader:
 class SheetLine:
     """One unit. `frequency_hz` None: it has no frequency and must stay off; `reason` says why.
 
-    settings: (name, value) of what must match at both ends; an empty value is still to be filled in.
+    settings: (name, value), what must match at both ends first; an empty value is still to be filled in. Of their names
+    `at_one_end` are those that the kind sets at one end only, `further` those that it does not ask for; editions from
+    before the two were told apart have neither.
     starts_at and ends_at None: on all day; stretches: when between them, where that is not all the time.
     spares: carriers in reserve with their frequencies, in words.
     outlook: what its margin means, as a word; accepted: broken rules that stay, with whose signature and what to expect.
@@ -67,6 +69,24 @@ class SheetLine:
     margin: str
     outlook: str = ""
     accepted: tuple[str, ...] = ()
+    at_one_end: tuple[str, ...] = ()
+    further: tuple[str, ...] = ()
+
+    @property
+    def both_ends(self) -> tuple[tuple[str, str], ...]:
+        """What must match at both ends."""
+        apart = {*self.at_one_end, *self.further}
+        return tuple((name, value) for name, value in self.settings if name not in apart)
+
+    @property
+    def set_apart(self) -> list[tuple[str, tuple[tuple[str, str], ...]]]:
+        """All other settings, under words of their own; nothing where there are none."""
+        groups = (("at one end", self.at_one_end), ("further", self.further))
+        return [
+            (words, tuple((name, value) for name, value in self.settings if name in names))
+            for words, names in groups
+            if names
+        ]
 
     @property
     def hours(self) -> tuple[tuple[datetime, datetime], ...]:

@@ -76,7 +76,10 @@ def _copied(
 ) -> Kind:
     entry = dict(catalogue()[template])
     parts = entry.pop("roles")
-    kind = Kind.objects.create(event=actor.event, **{**entry, "code": code, **fields})
+    kind = Kind(event=actor.event, **{**entry, "code": code, **fields})
+    if faults := rules.faults_in_settings(kind.settings, kind.settings_at_one_end):
+        raise Faulty(faults)
+    kind.save()
     KindRole.objects.bulk_create(
         KindRole(kind=kind, position=place, **_of_role(part, roles.get(part["code"], {})))
         for place, part in enumerate(parts, 1)
@@ -202,9 +205,13 @@ def change_kind(
 ) -> Kind:
     """Change a kind's own figures and those of its roles ({role code: fields}). Raises Stale.
 
-    Lines that ask for it are held against the ruleset again: what is no longer permitted is marked and waits.
+    Lines that ask for it are held against the ruleset again: what is no longer permitted is marked and waits. Raises Faulty
+    for names of settings that no line could fill in.
     """
     require(refusal_to_coordinate(actor))
+    both, one = (fields.get(name, getattr(kind, name)) for name in ("settings", "settings_at_one_end"))
+    if {"settings", "settings_at_one_end"} & set(fields) and (faults := rules.faults_in_settings(both, one)):
+        raise Faulty(faults)
     changes = save_if_unchanged(kind, version, kind.name, **fields)
     for role in kind.roles.all():
         given = dict(roles.get(role.code, {}))

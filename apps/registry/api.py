@@ -146,6 +146,10 @@ class CatalogueKindSerializer(Strict):
         child=serializers.CharField(max_length=100), required=False, max_length=50,
         help_text="names of the settings that must match at both ends",
     )  # fmt: skip
+    settings_at_one_end = serializers.ListField(
+        child=serializers.CharField(max_length=100), required=False, max_length=50,
+        help_text="names of the settings that are set at one end only",
+    )  # fmt: skip
     roles = KindRoleSerializer(many=True, required=False, help_text="by code; only what they name changes")
 
     def validate_power_mw(self, steps: list[float]) -> list[float]:

@@ -43,9 +43,9 @@ CAN_CHANGE = [
 
 
 def in_hertz(text: str) -> str:
-    """What somebody types as megahertz, as the reader of lines understands it: a bare number gets its unit."""
+    """What somebody types as megahertz, as the reader of lines understands it: what has no unit gets it."""
     text = text.strip()
-    return f"{text} MHz" if re.fullmatch(r"[0-9]+([.,][0-9]*)?", text) else text
+    return text if not text or re.search(r"hz$", text, re.IGNORECASE) else f"{text.rstrip('.,')} MHz"
 
 
 def in_one_line(text: str) -> str:
@@ -66,6 +66,13 @@ def next_label(label: str, taken: Iterable[str]) -> str:
     words = re.sub(r"\s+\d+$", "", label)
     known = set(taken)
     return next(text for number in itertools.count(2) if (text := f"{words} {number}") not in known)
+
+
+LEAVE_OUT = (
+    "What stands here holds for every device of this line; what each has for itself, such as a key of its own, or what is not "
+    "known yet, leave empty: the sheet leaves room for it."
+)
+SETTING = "setting:"  # stands before the name of a setting that has a field of its own
 
 
 class Offer(forms.ChoiceField):
@@ -119,8 +126,9 @@ class RegistrationForm(forms.Form):
         help_text="Who answers for it on the day: a name and a number. May be filled in later."
     )
     settings = forms.CharField(
-        widget=forms.Textarea({"rows": 3}),
-        help_text="For its sheet, one on each line, such as: pairing key=17. May be filled in later.",
+        label="Further settings",
+        widget=forms.Textarea({"rows": 2}),
+        help_text="For its sheet, one on each line, such as: pairing key=17. What the kind asks for has fields of its own.",
     )
     notes = forms.CharField(widget=forms.Textarea({"rows": 2}))
     external_id = forms.CharField(
@@ -145,9 +153,9 @@ class RegistrationForm(forms.Form):
         for name in ("quantity", "units", "spares", "power_mw"):
             self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
         keep_to_days(actor.event, self.fields["start"], self.fields["end"])
-        if registration is not None and (missing := registration.open_settings):
-            such_as = f"such as: {missing[0]}=17. Still empty: {', '.join(missing)}."
-            self.fields["settings"].help_text = f"For its sheet, one on each line, {such_as}"
+        self.registration = registration
+        self.chosen: Kind | None = names.kinds.get(str(self["kind"].value() or "").casefold())
+        self._ask_for_settings()
         for field in self.fields.values():
             # What is missing is said by the same judge that reads files.
             field.required = False
@@ -157,14 +165,94 @@ class RegistrationForm(forms.Form):
         assert isinstance(field, forms.ChoiceField)
         return field
 
+    def _ask_for_settings(self) -> None:
+        """A field for each setting that the kind asks for. What is said of them in the box for further ones moves there, and
+        what was typed for another kind moves into the box: nothing is lost when the kind changes."""
+        given = self.data if self.is_bound else self.initial
+        typed = {
+            name.removeprefix(SETTING): str(text) for name, text in given.items() if name.startswith(SETTING)
+        }
+        asked = [*self.chosen.settings, *self.chosen.settings_at_one_end] if self.chosen else []
+        if not asked:
+            self.fields["settings"].label = "Settings"
+        said = [part for part in re.split(r"[;\r\n]+", str(given.get("settings") or "")) if part.strip()]
+        further = [
+            *said,
+            *(f"{name}={text}" for name, text in typed.items() if name not in asked and text.strip()),
+        ]
+        for name in asked:
+            own = [part for part in said if "=" in part and part.split("=", 1)[0].strip() == name]
+            # What is said twice stays where it is, for whoever typed it to decide.
+            if len(own) == 1 and not typed.get(name, "").strip():
+                further.remove(own[0])
+                typed[name] = own[0].split("=", 1)[1].strip()
+        laid_out = {f"{SETTING}{name}": typed.get(name, "") for name in asked}
+        if further != said:
+            laid_out["settings"] = "\n".join(further)
+        if self.is_bound:
+            data: Any = self.data.copy()
+            for name, text in laid_out.items():
+                data[name] = text
+            self.data = data
+        else:
+            self.initial = {**self.initial, **laid_out}
+        for number, name in enumerate(asked, 1):
+            # A value of several lines came from elsewhere, and a field of one line would join them.
+            widget = forms.Textarea if "\n" in typed.get(name, "") else forms.TextInput
+            attrs = {"class": "form-control", "id": f"id_setting-{number}", "autocomplete": "off"}
+            attrs |= {"rows": "2"} if widget is forms.Textarea else {}
+            self.fields[f"{SETTING}{name}"] = forms.CharField(
+                label=f"{name[:1].upper()}{name[1:]}", widget=widget(attrs)
+            )
+
+    @property
+    def settings_by_ends(self) -> list[tuple[str, str, list[forms.BoundField]]]:
+        """(words, what they mean, its fields) for what must match at both ends, and for what is set at one."""
+        if self.chosen is None:
+            return []
+        groups = (
+            (
+                "The same at both ends",
+                f"Transmitter and receiver must agree. {LEAVE_OUT}",
+                self.chosen.settings,
+            ),
+            (
+                "At one end only",
+                "The transmitter alone or the receiver alone.",
+                self.chosen.settings_at_one_end,
+            ),
+        )
+        return [
+            (words, meaning, [self[f"{SETTING}{name}"] for name in names])
+            for words, meaning, names in groups
+            if names
+        ]
+
+    def _settings(self) -> Any:
+        """All settings as files write them."""
+        before = self.registration.settings if self.registration else {}
+        own = {
+            name.removeprefix(SETTING): str(self[name].value() or "")
+            for name in self.fields
+            if name.startswith(SETTING)
+        }
+        # What stood there empty is no change while it stays empty.
+        own = {name: text for name, text in own.items() if text.strip() or before.get(name) == ""}
+        if any(";" in text for text in own.values()):
+            return own  # joined with the others it would fall apart; its reader says so
+        return ";".join(
+            [*(f"{name}={text}" for name, text in own.items()), in_one_line(self["settings"].value() or "")]
+        )
+
     def row(self) -> dict[str, Any]:
         """The line as typed, in the columns of lines.COLUMNS."""
-        typed = {name: str(self[name].value() or "") for name in self.fields if name != "version"}
+        columns = [name for name in self.fields if name != "version" and not name.startswith(SETTING)]
+        typed: dict[str, Any] = {name: str(self[name].value() or "") for name in columns}
         for name in IN_MEGAHERTZ:
             typed[name] = in_hertz(typed[name])
         typed["all_day"] = "yes" if self["all_day"].value() else "no"
         typed["stretches"] = in_one_line(typed["stretches"])
-        typed["settings"] = in_one_line(typed["settings"])
+        typed["settings"] = self._settings()
         return typed
 
     def typed(self) -> dict[str, str]:
@@ -301,7 +389,7 @@ def typed_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:
     for name in ("start", "end"):
         row[name] = row[name][:16] if row[name] and not registration.stretches else ""
     row["stretches"] = "\n".join("/".join(half[:16] for half in part.split("/")) for part in row["stretches"])
-    row["settings"] = "\n".join(f"{name}={text}" for name, text in row["settings"].items())
+    row |= {f"{SETTING}{name}": text for name, text in row.pop("settings").items()}
     row["power_mw"] = f"{row['power_mw']:g}" if row["power_mw"] else ""
     return row
 
@@ -396,10 +484,13 @@ class KindForm(forms.Form):
         label="Hours on one set of cells", required=False, min_value=0.1, max_value=1000
     )
     settings = forms.CharField(
-        label="Settings that must match at both ends",
-        required=False,
-        widget=forms.Textarea({"rows": 3}),
-        help_text="One on each line.",
+        label="Settings that must match at both ends", required=False, widget=forms.Textarea({"rows": 4}),
+        help_text="Transmitter and receiver must agree, such as: pairing key. A name on each line; each line of a list is "
+        "asked for them, and sheets leave room for what stays empty.",
+    )  # fmt: skip
+    settings_at_one_end = forms.CharField(
+        label="Settings at one end only", required=False, widget=forms.Textarea({"rows": 4}),
+        help_text="Such as: microphone gain, low cut, display name. A name on each line.",
     )  # fmt: skip
 
     def __init__(self, *args: Any, kind: Kind, **kwargs: Any) -> None:
@@ -456,6 +547,7 @@ class KindForm(forms.Form):
         shown: dict[str, Any] = {
             "name": kind.name, "note": kind.note, "cells": kind.cells, "running_h": kind.running_h,
             "power_mw": ", ".join(f"{step:g}" for step in kind.power_mw), "settings": "\n".join(kind.settings),
+            "settings_at_one_end": "\n".join(kind.settings_at_one_end),
         }  # fmt: skip
         for role in kind.roles.all():
             shown[f"tuning-{role.code}"] = tuning_as_typed(role.tuning)
@@ -481,6 +573,11 @@ class KindForm(forms.Form):
 
     def clean_settings(self) -> list[str]:
         return [line.strip() for line in self.cleaned_data["settings"].splitlines() if line.strip()]
+
+    def clean_settings_at_one_end(self) -> list[str]:
+        return [
+            line.strip() for line in self.cleaned_data["settings_at_one_end"].splitlines() if line.strip()
+        ]
 
     def clean(self) -> dict[str, Any]:
         given = super().clean() or self.cleaned_data

@@ -259,20 +259,34 @@ def _count(low: int, default: int, high: int = MAX_COUNT) -> _Reader:
 
 
 def read_hertz(_: Names | None, value: Any) -> int | None:
-    """Whole hertz. Text may carry a unit, with a decimal point or comma: 470125000, 470.125 MHz, 470,125 MHz."""
+    """Whole hertz. Text may carry a unit, with a decimal point or comma: 470125000, 470.125 MHz, 470,125 MHz.
+
+    Whoever writes megahertz, as all forms do, is told in megahertz what is wrong.
+    """
     if value is None or value == "":
         return None
     if isinstance(value, bool | float | dict | list):
         raise ValueError("Give whole hertz, such as 470125000.")
-    match = re.fullmatch(r"([0-9]+)(?:[.,]([0-9]+))?\s*([kKmMgG]?[hH][zZ])?", _text(value))
+    text = _text(value)
+    megahertz = text.casefold().endswith("mhz")
+    match = re.fullmatch(r"([0-9]+)(?:[.,]([0-9]+))?\s*([kKmMgG]?[hH][zZ])?", text)
     if not match:
-        raise ValueError("Not a frequency; use whole hertz such as 470125000, or 470.125 MHz.")
+        raise ValueError(
+            "Not a frequency; write megahertz, such as 470.125."
+            if megahertz
+            else "Not a frequency; use whole hertz such as 470125000, or 470.125 MHz."
+        )
     whole, part, unit = match.groups()
     hertz = Decimal(f"{whole}.{part or 0}") * _HERTZ[(unit or "").lower()]
     if hertz != hertz.to_integral_value():
-        raise ValueError("Not a whole number of hertz; write 470125000, or 470.125 MHz with its unit.")
+        raise ValueError(
+            "Finer than any device is tuned; megahertz have six decimals at most, such as 470.125."
+            if megahertz
+            else "Not a whole number of hertz; write 470125000, or 470.125 MHz with its unit."
+        )
     if not 1 <= hertz <= MAX_HZ:
-        raise ValueError("Out of range; use 1 Hz to 1 THz.")
+        limits = "0.000001 to 1000000 MHz" if megahertz else "1 Hz to 1 THz"
+        raise ValueError(f"Out of range; use {limits}.")
     return int(hertz)
 
 
@@ -308,16 +322,25 @@ def _settings(_: Names, value: Any) -> dict[str, str]:
         if bare is not None:
             raise ValueError(f"«{bare[:60]}» has no equals sign; write settings as name=value.")
         pairs = [(name.strip(), text.strip()) for name, text in (part.split("=", 1) for part in parts)]
-    if any(not name for name, _ in pairs):
-        raise ValueError("A setting has no name; write name=value.")
-    if any(";" in name + text or "=" in name for name, text in pairs):
-        raise ValueError("A setting may not hold a semicolon, nor its name an equals sign.")
-    if len({name for name, _ in pairs}) < len(pairs):
-        raise ValueError("The same setting stands twice.")
-    if any(len(name) > 100 or len(text) > 500 for name, text in pairs):
-        raise ValueError("A setting is too long; names have at most 100 characters, values 500.")
-    if any(_UNWRITABLE.search(name + text) for name, text in pairs):
-        raise ValueError("A setting holds a character that no file can carry; remove it.")
+    seen: set[str] = set()
+    for name, text in pairs:
+        if not name:
+            raise ValueError("A setting has no name; write name=value.")
+        if ";" in name + text or "=" in name:
+            raise ValueError(
+                f"«{name[:60]}»: a setting may not hold a semicolon, nor its name an equals sign; leave it out."
+            )
+        if name in seen:
+            raise ValueError(f"The setting «{name[:60]}» stands twice; keep one of the two.")
+        if len(name) > 100 or len(text) > 500:
+            raise ValueError(
+                f"The setting «{name[:60]}» is too long; names have at most 100 characters, values 500."
+            )
+        if _UNWRITABLE.search(name + text):
+            raise ValueError(
+                f"The setting «{name[:60]}» holds a character that no file can carry; remove it."
+            )
+        seen.add(name)
     return dict(pairs)
 
 

@@ -33,6 +33,9 @@ class Kind(models.Model):
     cells = models.CharField(max_length=60, blank=True)
     running_h = models.FloatField(null=True, blank=True)
     settings = models.JSONField(default=list, help_text="names of the settings that must match at both ends")
+    settings_at_one_end = models.JSONField(
+        default=list, help_text="names of the settings that are set at one end only"
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

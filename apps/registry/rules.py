@@ -24,6 +24,8 @@ from apps.spectrum.queries import granted_in
 from apps.spectrum.rules import Placed, Wanted, concerns, days_of, shortcomings
 from apps.spectrum.rulesets import Ruleset, outside_never_use, permitted_stretches, refusing_words, ruleset
 
+MAX_SETTING = 100  # characters in the name of a setting
+
 
 class Complains(Protocol):
     def fault(self, name: str, message: str, value: Any = None) -> None: ...
@@ -360,6 +362,25 @@ def faults_in_antennas(values: Mapping[str, Any]) -> list[Fault]:
             )
             if values[name] is None
         ]
+    return faults
+
+
+def faults_in_settings(both_ends: Iterable[str], one_end: Iterable[str]) -> list[Fault]:
+    """What is wrong with the names of settings that a kind asks for: a line could not fill them in, or not know where."""
+    faults, seen = [], set()
+    for field, names in (("settings", both_ends), ("settings_at_one_end", one_end)):
+        for name in names:
+            if "=" in name or ";" in name:
+                words = f"«{name}»: the name of a setting holds no equals sign and no semicolon."
+                faults.append(Fault(0, field, name, words))
+            elif len(name) > MAX_SETTING:
+                words = (
+                    f"«{name[:30]}…» is too long; the name of a setting has at most {MAX_SETTING} characters."
+                )
+                faults.append(Fault(0, field, name, words))
+            elif name in seen:
+                faults.append(Fault(0, field, name, f"«{name}» stands twice; keep one of the two."))
+            seen.add(name)
     return faults
 
 

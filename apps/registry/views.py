@@ -235,8 +235,10 @@ def _shortage(actor: Actor, registration: Registration) -> str:
     return next((role.shortage for role in roles_of(actor, registration) if role.too_many), "")
 
 
-def _written(value: Any) -> str:
-    return "" if value is None else str(value)
+def _shown(form: RegistrationForm, name: str) -> str:
+    """A field as it stands on the screen; empty where the form does not ask for it."""
+    value = form[name].value() if name in form.fields else None
+    return "" if value is None else str(value).replace("\r\n", "\n")
 
 
 class Device(LinePage):
@@ -274,13 +276,16 @@ class Device(LinePage):
         self, request: HttpRequest, registration: Registration, form: RegistrationForm
     ) -> HttpResponse:
         """Both values of every field that differs; saving once more then counts."""
-        theirs = typed_of(registration, self.zone)
-        differing = [
-            (form[name].label, _written(form[name].value()) or "–", _written(theirs.get(name)) or "–")
-            for name in form.fields
+        initial = typed_of(registration, self.zone)
+        theirs = RegistrationForm(actor=self.actor, registration=registration, initial=initial)
+        # Of another kind, other settings are asked for.
+        fields = {**form.fields, **theirs.fields}
+        both = [
+            (str(field.label or name.capitalize()), *(_shown(each, name) for each in (form, theirs)))
+            for name, field in fields.items()
             if name not in ("version", "all_day")
-            and _written(form[name].value()) != _written(theirs.get(name))
         ]
+        differing = [(label, mine or "–", other or "–") for label, mine, other in both if mine != other]
         typed = request.POST.copy()
         typed["version"] = str(registration.version)
         fresh = RegistrationForm(typed, actor=self.actor, registration=registration)
@@ -321,7 +326,7 @@ def facts_of(registration: Registration, zone: ZoneInfo) -> list[tuple[str, str]
         ("Uses now", f"{row['fixed_hz']} MHz, can change {registration.get_can_change_display()}" if row["fixed_hz"] else ""),
         ("Only from", f"{row['low_hz']} MHz" if row["low_hz"] else ""),
         ("Only up to", f"{row['high_hz']} MHz" if row["high_hz"] else ""),
-        ("Settings", row["settings"].replace("\n", "; ")),
+        ("Settings", "; ".join(f"{name}: {text or '–'}" for name, text in registration.settings.items())),
         ("Contact", registration.contact),
         ("Notes", registration.notes),
         ("Its own number", registration.external_id),
@@ -405,7 +410,9 @@ class DeviceHelp(LinePage):
                 actor=self.actor, line=registration.pk if registration else 0, typed=form.typed(),
                 saved=lambda: self.saved_already(form, registration),
             )  # fmt: skip
-        return self.render(guidance=guidance(self.actor, form.row(), registration))
+        # Fields under somebody's hands are left alone; they follow another kind.
+        turned = request.POST.get("asked-for", "") != (form.chosen.code if form.chosen else "")
+        return self.render(guidance=guidance(self.actor, form.row(), registration), form=form, turned=turned)
 
     def refused(self, registration: Registration | None) -> str:
         if registration is None:

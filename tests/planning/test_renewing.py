@@ -111,6 +111,7 @@ def test_everything_but_what_was_decided_comes_along_on_other_days(site: Site) -
     )
     assert new.departments.get(code="GRD").confidential and new.departments.get(code="AUD").shares_time
     old_mic, new_mic = site.event.kinds.get(code="mic"), new.kinds.get(code="mic")
+    assert (new_mic.settings, new_mic.settings_at_one_end) == (["pairing key"], ["low cut"])
     assert new_mic.pk != old_mic.pk and new_mic.roles.get().tuning == old_mic.roles.get().tuning
     assert new.outsiders.get().sure is False and "look again" in new.outsiders.get().source
     assert new.occupied.get(channel=None).source == "seen; as of Harbour Days, look again"

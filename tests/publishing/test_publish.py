@@ -150,7 +150,7 @@ class TestEditions:
         placed = {row["carrier"]: int(row["frequency_hz"]) for row in rows}
         exact = {code: Carrier.objects.get(code=code).assignment.frequency_hz for code in placed}
         assert placed == exact
-        assert rows[0]["settings"] == "pairing key==4711"
+        assert (rows[0]["settings"], rows[0]["at_one_end"]) == ("pairing key==4711; low cut=", "low cut")
 
     def test_the_sheet_that_counts_is_the_newest_of_the_department(self, site: Site) -> None:
         client = site.client("coordinator")

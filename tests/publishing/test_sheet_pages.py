@@ -16,7 +16,7 @@ from apps.planning import verdicts
 from apps.planning.actions import Selection
 from apps.publishing import queries, rendering
 from apps.publishing.actions import publish
-from apps.publishing.models import Edition
+from apps.publishing.models import Edition, EditionLine
 from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration, Unit
 from tests.site import Site, line, make_site, register
@@ -366,6 +366,46 @@ def test_settings_behind_the_code_are_for_those_who_may_see_the_sheet(
         assert "pairing key" in page and "log in to see" in page and "480.100" in page
     own = published.browser("lead").get(path).content.decode()
     assert "8822" in own and "4711" in own and "log in to see" not in own
+
+
+def test_what_must_match_at_both_ends_stands_first_and_apart(published: Site, client: Client) -> None:
+    said = {"buzzer": "-3", "low cut": "80 Hz", "pairing key": ""}
+    row = Registration.objects.get(settings={"pairing key": "4711"})
+    registry.change(actor=published.coordinator, registration=row, values={"settings": said})
+    publish(actor=published.coordinator)
+    for where, text in papers(published, "lead", "AUD-001").items():
+        expected = [
+            "match at both ends",
+            "pairing key",
+            "________",
+            "at one end",
+            "low cut",
+            "further",
+            "buzzer",
+        ]
+        places = [text.lower().rindex(words) for words in expected]
+        assert places == sorted(places), (where, places)
+    browser = published.browser("lead")
+    held, _ = csv.DictReader(io.StringIO(browser.get(f"{BASE}AUD/sheet.csv").content.decode()))
+    assert held["settings"] == "pairing key=; low cut=80 Hz; buzzer=-3"
+    assert (held["at_one_end"], held["further"]) == ("low cut", "buzzer")
+    data = json.loads(browser.get(f"{BASE}AUD/sheet.json").content)["rows"][0]
+    assert data["settings"] == {"pairing key": "", "low cut": "80 Hz", "buzzer": "-3"}
+    assert (data["at_one_end"], data["further"]) == (["low cut"], ["buzzer"])
+    behind = client.get(f"/u/{key_of('AUD-001')}/").content.decode()
+    assert behind.index("Match at both ends") < behind.index("not filled in") < behind.index("At one end")
+    assert "80 Hz" not in behind
+
+
+def test_an_edition_from_before_the_two_were_told_apart_reads_as_it_did(published: Site) -> None:
+    """Its lines hold pairs alone, all of which had to match at both ends."""
+    for frozen in EditionLine.objects.all():
+        del frozen.content["at_one_end"], frozen.content["further"]
+        frozen.save()
+    for where, text in papers(published, "lead", "AUD-001").items():
+        assert "4711" in text and "low cut" in text and "at one end" not in text.lower(), where
+    page = published.client("lead").get("/api/v1/events/harbour-days/editions/1/sheet/?department=AUD&as=csv")
+    assert page.content.decode().splitlines()[1].endswith(",,")
 
 
 def text_of(paper: bytes) -> str:

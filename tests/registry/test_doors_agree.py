@@ -75,7 +75,7 @@ LINES: list[tuple[dict[str, Any], str | set[str]]] = [
     ({"fixed_hz": 470_125_000, "quantity": 2}, {"quantity"}),
     ({"low_hz": 490_000_000, "high_hz": 480_000_000}, {"high_hz"}),
     ({"low_hz": 700_000_000, "power_mw": 500}, {"low_hz", "power_mw"}),
-    ({"power_mw": "strong", "settings": "loud", "low_hz": "about 480"}, {"power_mw", "settings", "low_hz"}),
+    ({"power_mw": "strong", "settings": "loud", "low_hz": "about 480 MHz"}, {"power_mw", "settings", "low_hz"}),
 ]  # fmt: skip
 
 Verdict = tuple[str, set[tuple[str, str]]]

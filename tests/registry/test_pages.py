@@ -806,12 +806,32 @@ def test_a_spare_stands_in_for_one_frequency_as_the_form_says(site: Site) -> Non
         assert sorted(spares.values_list("spare_of__position", flat=True)) == served
 
 
-def test_what_the_kind_asks_for_stands_beside_the_settings(site: Site) -> None:
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("about 480", "Not a frequency; write megahertz, such as 470.125."),
+        ("480.1250001", "megahertz have six decimals at most"),
+        ("0", "Out of range; use 0.000001 to 1000000 MHz."),
+        ("2000000", "Out of range; use 0.000001 to 1000000 MHz."),
+        ("0x10", "write megahertz"),
+    ],
+)
+def test_a_form_that_takes_megahertz_speaks_of_megahertz(site: Site, typed: str, said: str) -> None:
     lead = site.browser("lead")
-    assert "asks for:" not in text(lead.get(f"{BASE}devices/new/"))
-    beside = text(lead.post(f"{BASE}devices/help/", TYPED)).partition('id="settings-asked"')[2]
-    assert "Microphone asks for: <strong>pairing key</strong>" in beside
-    assert "holds for every device of this line" in beside
+    for field in ("fixed_hz", "low_hz", "high_hz"):
+        answer = lead.post(f"{BASE}devices/new/", TYPED | {"quantity": "1", field: typed})
+        assert answer.status_code == 422
+        errors = answer.context["form"].errors
+        assert list(errors) == [field] and said in errors[field][0], errors
+        assert f'value="{typed}"' in text(answer)
+        told = text(lead.post(f"{BASE}devices/help/", TYPED | {"quantity": "1", field: typed}))
+        assert said in told and "hertz such as 470125000" not in told
+    many = {"label": "one", "kind": "mic", "zone": "main", "quantity": "1", "fixed_hz": typed}
+    page = text(lead.post(f"{BASE}devices/many/", many))
+    assert said in page
+    # A unit that is typed counts, here as everywhere.
+    given = TYPED | {"quantity": "1", "low_hz": "480125 kHz", "high_hz": "0,5 GHz"}
+    assert lead.post(f"{BASE}devices/new/", given).status_code == 302
 
 
 @given_any(

@@ -24,6 +24,12 @@
     say("The service answered " + event.detail.xhr.status + ". What you typed is still here; reload the page, then try again.");
   });
 
+  /* Fields that follow another one are not taken from under somebody's hands: they follow with the next answer. */
+  document.addEventListener("htmx:oobBeforeSwap", function (event) {
+    var place = event.detail.target;
+    if (place.hasAttribute("data-fb-keep") && place.contains(document.activeElement)) { event.detail.shouldSwap = false; }
+  });
+
   document.addEventListener("click", function (event) {
     var button = event.target.closest("[data-fb-copy]");
     if (button) {
