@@ -5,6 +5,7 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 
 from apps.events import queries as events
+from apps.events.models import Role
 from apps.events.views import EventPage
 from apps.journal.models import Entry
 from apps.overview import queries
@@ -13,6 +14,7 @@ from apps.overview.reading import told
 from apps.overview.standing import Standing
 from apps.planning.views import CountedPage
 from apps.registry.queries import unfinished_of
+from apps.registry.rules import refusal_to_register
 
 
 class EventOverview(CountedPage):
@@ -30,6 +32,9 @@ class EventOverview(CountedPage):
             frequencies=standing.frequency_figures(),
             rows=standing.rows(),
             unfinished=unfinished_of(self.actor),
+            may_register=self.actor.role == Role.LEAD
+            and standing.total.registered
+            and not refusal_to_register(self.actor),
         )
 
 

@@ -46,12 +46,14 @@ class Question:
         rows = rows.select_related("carrier__registration__department").order_by("carrier__code")
         lines = {row.carrier.registration_id: row.carrier.registration for row in rows}
         names = dict(event.kinds.values_list("code", "name"))
+        unlocked = _unlocked(event)
         found = changes(
             problem,
             plan,
             causes=[cause for row in rows for cause in row.blocked_by],
             wider=_wider(event, document, lines),
-            may_move=_movable(event),
+            may_move=unlocked,
+            may_go=unlocked,
         )
         return cls(
             document, problem, plan, [row.carrier.code for row in rows], found if rows else [], names, lines
@@ -74,8 +76,8 @@ def _wider(
     return found
 
 
-def _movable(event: Event) -> set[str]:
-    """Whom a coordinator may ask to move: everybody who is not locked."""
+def _unlocked(event: Event) -> set[str]:
+    """Whom a coordinator may ask to move, or to go without: a lock is a promise, so nobody who is locked."""
     free = Assignment.objects.filter(event=event, carrier__withdrawn=False)
     return set(free.exclude(state=AssignmentState.LOCKED).values_list("carrier__code", flat=True))
 
@@ -162,7 +164,7 @@ def in_words(change: Change, bought: Remedy, question: Question) -> str:
         now, then = question.plan[change.name] / 1e6, bought.moved_hz / 1e6
         return f"Let {change.name} move from {now:.10g} to {then:.10g} MHz"
     if change.what == "withdraw":
-        return f"Take the frequency of {change.name} away: its priority is lower (unlock it first, if it is locked)"
+        return f"Take the frequency of {change.name} away: its priority is lower"
     if change.what == "open":
         row = question.document["blocked"][_row(change.name)]
         where = f"{row['low_hz'] / 1e6:g}–{row['high_hz'] / 1e6:g} MHz"

@@ -48,6 +48,7 @@ from apps.registry.queries import (
     unfinished_of,
 )
 from apps.registry.rules import refusal_to_register
+from apps.registry.states import RegistrationState
 from apps.registry.views import changes_in_words, file_answer
 
 LINES_A_PAGE = 100
@@ -75,6 +76,7 @@ class DeviceList(EventPage):
             form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
             any_at_all=bool(everything) or registrations_of(self.actor).exists(), unfinished=unfinished_of(self.actor),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
+            follows={row.pk: what_follows(row, got[row.pk]) for row in page},
             narrow={row.pk: too_narrow(row, [item.carrier.role for item in got[row.pk]]) for row in page},
             coordinators=queries.coordinators_of(self.actor),
         )  # fmt: skip
@@ -94,6 +96,22 @@ def rows_by_registration(actor: Actor, registrations: Iterable[Registration]) ->
     for row in plan_rows(actor, carriers):
         found[row.carrier.registration_id].append(row)
     return found
+
+
+def what_follows(registration: Registration, got: Iterable[PlanRow]) -> str:
+    """What has to happen before a line's devices may be switched on, by its state and that of its frequencies."""
+    if registration.not_permitted:
+        return ""
+    if registration.state == RegistrationState.DRAFT:
+        return "Kept, not handed in yet."
+    if registration.state == RegistrationState.SUBMITTED:
+        return "A coordinator looks at it next."
+    states = {row.state for row in got}
+    if registration.state != RegistrationState.ACCEPTED or not states:
+        return ""
+    if queries.UNPLANNED in states:
+        return "Registered; its frequencies come with the next plan."
+    return "Planned; a coordinator has yet to agree." if AssignmentState.PROPOSED in states else ""
 
 
 def missing_from(registration: Registration) -> list[str]:
@@ -117,6 +135,7 @@ class Device(registry_pages.Device):
         reasons = queries.shared_reasons(got, {registration.pk: len(got)})
         return {
             "got": shown,
+            "follows": what_follows(registration, got),
             "reasons": reasons,
             "lower": lower,
             "coordinators": queries.coordinators_of(self.actor),
@@ -323,6 +342,12 @@ class RunPage(EventPage):
         ]
         return {
             "left_out": queries.shared_reasons(rows, sizes, as_of_run=True),
+            "left_out_figures": {
+                "spares": sum(carrier.spare_of_id is not None for carrier in known.values()),
+                "lines": len({carrier.registration_id for carrier in known.values()}),
+                "departments": len({carrier.registration.department_id for carrier in known.values()}),
+                "first": sum(carrier.registration.priority == 1 for carrier in known.values()),
+            },
             "gone_since": [code for code in reasons if code not in known],
         }
 
@@ -335,6 +360,9 @@ class RunPage(EventPage):
             "proposal": proposal,
             "new": sum(old is None for _, _, old, _ in changes),
             "gone": sum(new is None for _, _, _, new in changes),
+            "spares": sum(
+                carrier is not None and carrier.spare_of_id is not None for _, carrier, _, _ in changes
+            ),
             "moved": sum(old is not None and new is not None for _, _, old, new in changes),
             "page": Paginator(changes, LINES_A_PAGE).get_page(self.request.GET.get("page")),
             "passed_over": [

@@ -203,7 +203,7 @@ def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: 
         Spacer(1, 2 * mm),
         Paragraph(
             f"Edition {header.number}, published {published:%A %d %B %Y, %H:%M} by {escape(header.published_by)}. "
-            f"Digest {header.digest[:12]}.{replaces}",
+            f"Fingerprint {header.digest[:12]}.{replaces}",
             TEXT,
         ),
         Paragraph(f"{on} carriers with a frequency, {off} that must stay off{_example(lines)}. Times are local "

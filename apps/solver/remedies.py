@@ -144,11 +144,12 @@ def changes(
     causes: Iterable[Mapping[str, Any]] = (),
     wider: Mapping[str, Mapping[str, tuple[Tuning, ...]]] | None = None,
     may_move: Collection[str] = (),
+    may_go: Collection[str] | None = None,
 ) -> list[Change]:
     """Everything that is worth a try, the most promising first; of the same problem and plan the same, in the same order.
 
     `causes`: why those left out are, as a result tells it. `wider`: {name: {carrier: what it could tune if somebody let it}}.
-    `may_move`: the placed ones of whom another place may be asked.
+    `may_move`: the placed ones of whom another place may be asked; `may_go`: those who may lose theirs, all where None.
     """
     blame = Blame.of(causes)
     found = _wider(problem, assignments, wider or {}) + _moves(problem, assignments, may_move, blame)
@@ -173,7 +174,7 @@ def changes(
     if any(row.treatment == "forbid" for row in halved):
         changed = replace(problem, separations=halved)
         found.append(Change("relax", "separations, all to half", changed, assignments, blame.spacing / 2))
-    for code in _yielding(problem, assignments, blame):
+    for code in _yielding(problem, assignments, blame, may_go):
         carriers = tuple(c for c in problem.carriers if c.id != code)
         plan = _without(assignments, code)
         found.append(
@@ -237,7 +238,9 @@ def _bound(problem: Problem) -> set[str]:
     return bound | {code for row in problem.separations for code in row.carriers or ()}
 
 
-def _yielding(problem: Problem, assignments: Mapping[str, int], blame: Blame) -> list[str]:
+def _yielding(
+    problem: Problem, assignments: Mapping[str, int], blame: Blame, may_go: Collection[str] | None
+) -> list[str]:
     """Placed carriers of a lower priority that stand where somebody left out is, nobody's partner: a dozen, the worst first."""
     bound = _bound(problem)
     out = [c for c in problem.carriers if c.id not in assignments]
@@ -246,6 +249,7 @@ def _yielding(problem: Problem, assignments: Mapping[str, int], blame: Blame) ->
         for c in problem.carriers
         if c.id in assignments
         and c.fixed_hz is None
+        and (may_go is None or c.id in may_go)
         and c.id not in bound
         and any(c.priority > o.priority and c.stands & o.stands and set(c.slots) & set(o.slots) for o in out)
     ]

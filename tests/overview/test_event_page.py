@@ -213,6 +213,25 @@ def test_an_empty_event_says_what_to_set_up_first(site: Site) -> None:
         assert browser.get(address).status_code == 200
 
 
+def test_a_lead_registers_from_the_event_page(site: Site) -> None:
+    lead = site.browser("lead")
+    page = lead.get(BASE).content.decode()
+    assert page.count("Register a device</a>") == 1, "with nothing registered it is what needs doing"
+    register(site.lead, line())
+    page = lead.get(BASE).content.decode()
+    assert f'href="{BASE}devices/new/">Register a device</a>' in page
+    for who in ("coordinator", "desk", "observer"):
+        assert "Register a device</a>" not in site.browser(who).get(BASE).content.decode()
+
+
+def test_each_department_shows_what_is_not_permitted(site: Site) -> None:
+    half_way(site)
+    everything = site.browser("coordinator").get(BASE).content.decode()
+    address = f"{BASE}review/?department=AUD&amp;state=not+permitted+here"
+    assert f'data-label="Not permitted here"><a href="{address}">1</a>' in everything
+    assert 'data-label="Not permitted here">1</td>' in site.browser("observer").get(BASE).content.decode()
+
+
 def test_what_needs_a_lead_next(site: Site) -> None:
     browser = site.browser("lead")
     assert "You have registered nothing yet." in browser.get(BASE).content.decode()

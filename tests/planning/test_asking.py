@@ -192,6 +192,25 @@ def test_a_line_that_limits_itself_is_told_to_widen_and_a_neighbour_to_move_unle
     )
 
 
+def test_one_of_lower_priority_may_be_taken_away_unless_locked(site: Site) -> None:
+    """Three points of the raster 300 kHz wide, and the kind asks for 350 kHz: one place for two."""
+    narrow_range = {"low_hz": 500_000_000, "high_hz": 500_300_000}
+    register(
+        site.lead, line("choir", priority=5, **narrow_range), line("soloist", priority=1, **narrow_range)
+    )
+    place(site, "AUD-001", 500_100_000)
+    leave_out(site, "AUD-002", {"cause": "separation", "carrier": "AUD-001", "share": 1.0})
+    taken = "Take the frequency of AUD-001 away: its priority is lower"
+    assert taken in [cure["words"] for cure in ask(site).cures]
+    chosen = actions.Selection(carriers=("AUD-001",))
+    actions.approve(actor=site.coordinator, selection=chosen)
+    assert taken in [cure["words"] for cure in ask(site).cures], "an agreement is no promise yet"
+    actions.lock(actor=site.coordinator, selection=chosen)
+    inquiry = ask(site)
+    assert inquiry.whole
+    assert taken not in [cure["words"] for cure in inquiry.cures]
+
+
 def test_where_everybody_has_room_nothing_is_tried_and_nobody_is_without_a_cure(site: Site) -> None:
     register(site.lead, line(quantity=2))
     place(site, "AUD-001", 500_100_000)

@@ -226,6 +226,46 @@ def test_adopting_lists_what_it_would_do_and_refuses_another_plan(site: Site) ->
     assert Assignment.objects.count() == 3
 
 
+def test_a_run_counts_whom_it_left_out_and_marks_spares(site: Site) -> None:
+    # One point of the raster for a main, its spare and one other, and a line that has all the room.
+    point = {"low_hz": "470.1 MHz", "high_hz": "470.1 MHz"}
+    register(site.lead, line(spares=1, priority=1, **point), line("choir", spares=1, low_hz="500 MHz"))
+    register(site.other, line("camera", department="VID", **point))
+    place(site, "AUD-003", 510_100_000)  # there is a plan, so that the run stays a proposal
+    run = ended_run(site)
+    assert run.left_out == 2
+    page = text(site.browser("coordinator").get(f"{BASE}runs/{run.number}/"))
+    assert "In 2 lines of 2 departments; 1 of them is a spare; <strong>1 of priority 1</strong>." in page
+    changes = page[page.index("What adopting it would change") :]
+    assert re.search(r"AUD-004<br><span[^>]*>spare of AUD-003,<br>off until needed", changes)
+    assert "1 of all these is a spare" in changes
+
+
+def test_the_stages_of_a_run_are_told_in_plain_words(site: Site) -> None:
+    register(site.lead, line())
+    run = running.request_run(actor=site.coordinator, seconds=5)
+    Run.objects.filter(pk=run.pk).update(state="running", stage="bringing back")
+    page = text(site.browser("coordinator").get(f"{BASE}runs/1/"))
+    assert "looking for room for those without a frequency" in page and "bringing back" not in page
+
+
+def test_a_lead_reads_what_follows_for_a_line(site: Site) -> None:
+    register(site.lead, line("new"), line("proposed"), line("agreed"))
+    place(site, "AUD-002", ON_RASTER)
+    place(site, "AUD-003", 480_100_000)
+    actions.approve(actor=site.coordinator, selection=actions.Selection(carriers=("AUD-003",)))
+    lead = site.browser("lead")
+    assert list(lead.get(f"{BASE}devices/").context["follows"].values()) == [
+        "",
+        "Registered; its frequencies come with the next plan.",
+        "Planned; a coordinator has yet to agree.",
+    ]
+    row = Registration.objects.get(label="new")
+    assert "come with the next plan" in text(lead.get(f"{BASE}devices/{row.pk}/"))
+    Registration.objects.filter(pk=row.pk).update(state="submitted")
+    assert "A coordinator looks at it next." in text(lead.get(f"{BASE}devices/{row.pk}/"))
+
+
 def test_what_is_left_out_is_said_in_words(site: Site) -> None:
     # One point of the raster for two carriers: one of them is left out because of the other.
     register(site.lead, line(quantity=2, low_hz="470.1 MHz", high_hz="470.1 MHz"))

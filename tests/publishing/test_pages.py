@@ -261,6 +261,14 @@ def test_pages_cost_the_same_queries_however_long_the_plan_is(
     assert counts[0] == counts[1]
 
 
+def test_rows_of_the_review_say_when_they_are_on(site: Site) -> None:
+    two = "2027-06-11T18:00/2027-06-11T19:00;2027-06-12T18:00/2027-06-12T19:00"
+    register(site.lead, line("host"), line("choir", stretches=two))
+    page = text(site.browser("coordinator").get(f"{BASE}review/"))
+    assert "Microphone<br>all day" in page
+    assert "Microphone<br>Fri 11 Jun 18:00–19:00, Sat 12 Jun 18:00–19:00" in page
+
+
 # -- publish --------------------------------------------------------------------------------
 
 

@@ -5,6 +5,7 @@ import re
 from collections import Counter
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import template
 from django.utils import timezone
@@ -13,6 +14,8 @@ from django.utils.safestring import SafeString
 
 from apps.publishing import rendering
 from apps.registry.forms import RegistrationForm
+from apps.registry.lines import hours_in_words
+from apps.registry.models import Registration
 
 register = template.Library()
 
@@ -124,6 +127,33 @@ def from_now(moment: datetime | None) -> str:
             words = f"{count} {unit}{'s' if count != 1 else ''}"
             return f"in {words}" if seconds > 0 else f"{words} ago"
     return "in less than a minute" if seconds > 0 else "just now"
+
+
+@register.filter
+def on_air(registration: Registration) -> str:
+    """From when to when a line's devices are on, in the event's time."""
+    zone = timezone.get_current_timezone()
+    assert isinstance(zone, ZoneInfo)
+    return hours_in_words(registration.hours, zone) if registration.hours else "all day"
+
+
+# What a run is doing, for whoever never saw how it does that; the interface gives the short words.
+STAGES = {
+    "reading": "reading what is asked for",
+    "placing": "placing one after the other",
+    "setting marks": "trying the tightest patterns for a crowded place",
+    "trying everything": "trying every possibility",
+    "bringing back": "looking for room for those without a frequency",
+    "going home": "moving back to where they were, or would rather be",
+    "moving": "moving those that cost others most",
+    "recounting": "counting the result once more, apart from the search",
+    "queued again": "its worker fell silent; waiting for another",
+}
+
+
+@register.filter
+def stage(word: str) -> str:
+    return STAGES.get(word, word)
 
 
 @register.filter
