@@ -136,6 +136,7 @@ class Device(registry_pages.Device):
         return {
             "got": shown,
             "follows": what_follows(registration, got),
+            "any_margin": bool(margins),
             "reasons": reasons,
             "lower": lower,
             "coordinators": queries.coordinators_of(self.actor),

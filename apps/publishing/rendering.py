@@ -30,7 +30,7 @@ def megahertz(hertz: int) -> str:
 
 def document(header: EditionHeader, lines: Iterable[SheetLine]) -> dict[str, Any]:
     """The sheet as plain values; rows begin with what is asked for most."""
-    rows = []
+    lines, rows = list(lines), []
     for line in lines:
         values = asdict(line)
         values["settings"] = dict(line.settings)
@@ -43,6 +43,7 @@ def document(header: EditionHeader, lines: Iterable[SheetLine]) -> dict[str, Any
         "edition": header.number,
         "digest": header.digest,
         "timezone": header.timezone,
+        "cautions": cautions_for(header, lines),
         "rows": rows,
     }
 
@@ -60,7 +61,7 @@ def _iso(value: Any) -> str:
 CSV_COLUMNS = (
     *FIRST_COLUMNS, "frequency_mhz", "label", "kind_name", "role_name", "status", "reason", "starts_at", "ends_at", "cells",
     "running_h", "spares", "settings", "beware", "contact", "notes", "stretches", "timezone", "margin", "outlook", "accepted",
-    "at_one_end", "further",
+    "at_one_end", "further", "caution",
 )  # fmt: skip
 
 
@@ -83,6 +84,8 @@ def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
             values[name] = values[name].astimezone(zone) if values[name] else None
         for name in ("spares", "beware", "accepted", "at_one_end", "further"):
             values[name] = "; ".join(values[name])
+        # A table has no head to put it at.
+        values["caution"] = FIRST_CAUTION if line.frequency_hz else STAY_OFF
         writer.writerow([_cell(values[name]) for name in CSV_COLUMNS])
     return out.getvalue().encode()
 

@@ -331,7 +331,7 @@ class LivePage(View):
             if held and current
             else None,
             "steps": list(reversed(steps)),
-            "cautions": rendering.OWN_CAUTIONS[:2],
+            "cautions": rendering.OWN_CAUTIONS,
             "department": department,
             "may_see": may_see,
         }

@@ -83,6 +83,22 @@ def test_a_lead_holds_the_sheet_of_their_department(published: Site) -> None:
         assert secret not in page, secret
 
 
+def test_cautions_stand_on_every_door_to_a_sheet(published: Site) -> None:
+    """Licence, distress, exposure, and that a model is no measurement: on pages, files and what a QR code opens."""
+    browser, key = published.browser("lead"), key_of("AUD-001")
+    for path in (f"{BASE}AUD/", f"{BASE}AUD/{key}/", f"{BASE}zone/main/", f"/u/{key}/"):
+        page = html.unescape(browser.get(path).content.decode())
+        for caution in rendering.OWN_CAUTIONS:
+            assert caution in page, (path, caution)
+    data = json.loads(browser.get(f"{BASE}AUD/sheet.json").content)
+    assert set(rendering.OWN_CAUTIONS) <= set(data["cautions"])
+    rows = csv.DictReader(io.StringIO(browser.get(f"{BASE}AUD/sheet.csv").content.decode()))
+    assert [row["caution"] for row in rows] == [rendering.FIRST_CAUTION, rendering.STAY_OFF]
+    printed = PdfReader(io.BytesIO(browser.get(f"{BASE}AUD/sheet.pdf").content))
+    words = " ".join(" ".join(page.extract_text().split()) for page in printed.pages)
+    assert all(caution in words for caution in rendering.OWN_CAUTIONS)
+
+
 @pytest.fixture
 def long_sheet(site: Site) -> Site:
     """Nine microphones of audio: four on Friday evening into the night, four on Saturday, one all day; and one left off."""
@@ -405,7 +421,8 @@ def test_an_edition_from_before_the_two_were_told_apart_reads_as_it_did(publishe
     for where, text in papers(published, "lead", "AUD-001").items():
         assert "4711" in text and "low cut" in text and "at one end" not in text.lower(), where
     page = published.client("lead").get("/api/v1/events/harbour-days/editions/1/sheet/?department=AUD&as=csv")
-    assert page.content.decode().splitlines()[1].endswith(",,")
+    row = next(csv.DictReader(io.StringIO(page.content.decode())))
+    assert (row["at_one_end"], row["further"]) == ("", "")
 
 
 def text_of(paper: bytes) -> str:
