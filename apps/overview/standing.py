@@ -399,7 +399,7 @@ class Standing:
             tasks.append(
                 Task(
                     "You have registered nothing yet.",
-                    "Register a device",
+                    "Register a line",
                     self.address("registry:device-new"),
                     urgent=True,
                 )

@@ -183,7 +183,7 @@ def _agree(actor: Actor, selection: Selection, reason: str, old: str, new: str, 
     ) in by_department.items():  # each department reads in the journal what became of its own
         journal.record(
             actor=actor, event=actor.event.slug, verb=verb, reason=reason, department=department,
-            subject=codes[0] if len(codes) == 1 else f"{len(codes)} assignments",
+            subject=codes[0] if len(codes) == 1 else f"{len(codes)} frequencies",
             changes={code: {"state": [old, new]} for code in codes},
         )  # fmt: skip
     return [row.carrier.code for row in fit]

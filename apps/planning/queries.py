@@ -170,11 +170,11 @@ class SharedReason:
 
     @property
     def whom(self) -> str:
-        """«all 4 carriers», «3 of 4 carriers, 1 of them a spare», «1 of 4 carriers, a spare», «its carrier»."""
+        """«all 4 frequencies», «3 of 4 frequencies, 1 of them a spare», «1 of 4 frequencies, a spare», «its frequency»."""
         count, spares = len(self.rows), sum(row.carrier.spare_of_id is not None for row in self.rows)
-        words = f"{count} of {self.of} carriers"
+        words = f"{count} of {self.of} frequencies"
         if count == self.of:
-            words = f"all {count} carriers" if count > 1 else "its carrier"
+            words = f"all {count} frequencies" if count > 1 else "its frequency"
         if not spares:
             return words
         if spares == count:

@@ -206,7 +206,7 @@ def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: 
             f"Fingerprint {header.digest[:12]}.{replaces}",
             TEXT,
         ),
-        Paragraph(f"{on} carriers with a frequency, {off} that must stay off{_example(lines)}. Times are local "
+        Paragraph(f"{_counted(on, off)}{_example(lines)}. Times are local "
                   f"({escape(header.timezone)}). Rules: {escape(header.ruleset_name)}.", TEXT),
     ]  # fmt: skip
     if header.note:
@@ -216,10 +216,22 @@ def _cover(header: EditionHeader, named: str, lines: Sequence[SheetLine], zone: 
     return [*story, Spacer(1, 2 * mm), Paragraph(f"▲ <b>{FIRST_CAUTION}</b> More at the end.", TEXT)]
 
 
+def _counted(on: int, off: int) -> str:
+    """How many frequencies the sheet names, and how many were asked for beside them."""
+    named = f"{on} frequenc{'y' if on == 1 else 'ies'}"
+    return (
+        f"{named}; {off} more {'was' if off == 1 else 'were'} asked for, and what has none must stay off"
+        if off
+        else named
+    )
+
+
 def _example(lines: Sequence[SheetLine]) -> str:
     """How a device is named, said once with one of the sheet's own."""
     line = next((line for line in lines if line.unit), None)
-    return f"; {line.unit} is device {line.unit.rsplit('/', 1)[-1]} on carrier {line.carrier}" if line else ""
+    return (
+        f"; {line.unit} is device {line.unit.rsplit('/', 1)[-1]} on frequency {line.carrier}" if line else ""
+    )
 
 
 def _boxed(cautions: Sequence[Flowable]) -> Flowable:

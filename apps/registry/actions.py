@@ -281,7 +281,7 @@ def register(
             judgements = judge(actor, rows, all_new=all_new)
             if seen is not None and fingerprint(judgements) != seen:
                 raise Conflict(
-                    "The registrations changed since this list was judged, so it would now do something else. "
+                    "Lines changed since this list was judged, so it would now do something else. "
                     "Look at it again."
                 )
             faults = [fault for judged in judgements for fault in judged.faults]
@@ -390,7 +390,7 @@ def _record(actor: Actor, judgements: list[Judgement], batch: int | None) -> Non
         assert judged.line is not None
         by_department[judged.line.department.code].append(judged)
     for code, some in sorted(by_department.items()):
-        subject = _label(some[0]) if len(some) == 1 else f"{len(some)} registrations"
+        subject = _label(some[0]) if len(some) == 1 else f"{len(some)} lines"
         if batch is not None:
             subject = f"batch {batch}: {len(some)} line{'s' if len(some) != 1 else ''}"
         journal.record(
@@ -609,7 +609,7 @@ def _move(
 ) -> Registration:
     old = registration.state
     if not may_move(old, state):
-        raise Conflict(f"A registration that is {old} cannot become {state}.")
+        raise Conflict(f"A line that is {old} cannot become {state}.")
     changes = save_if_unchanged(registration, version, str(registration), state=state, reason=reason.strip())
     touch(actor.event)
     journal.record(

@@ -44,7 +44,7 @@ COLUMN_WORDS = {
     "can_change": "no, between shows or freely: whether the frequency in use can change",
     "contact": "who answers for it on the day",
     "notes": "anything else",
-    "settings": "name=value; name=value",
+    "settings": "for the sheet, name=value; name=value, such as pairing key=17; low cut=80 Hz",
 }
 
 

@@ -102,7 +102,7 @@ def _judge(reading: Reading, line: Line | None, known: _Known) -> Judgement:
         return judged
     existing = judged.existing = known.find(line)
     if existing is None and line.key is not None:
-        reading.fault("id", "There is no such registration in this department; leave it out for a new one.")
+        reading.fault("id", "There is no such line in this department; leave it out for a new one.")
     if existing is None:
         _complete(reading, line)
     _agrees_with_others(reading, line, existing, known)
@@ -143,20 +143,20 @@ def _complete(reading: Reading, line: Line) -> None:
     faulted = {fault.field for fault in reading.faults}
     for name in REQUIRED:
         if name != "department" and name not in line.values and name not in faulted:
-            reading.fault(name, f"A new registration needs a {name}.", "")
+            reading.fault(name, f"A new line needs a {name}.", "")
 
 
 def _agrees_with_others(reading: Reading, line: Line, existing: Registration | None, known: _Known) -> None:
     other = known.by_label.get((line.department.pk, line.values.get("label", "")))
     if other and existing is not None and other.pk != existing.pk:
         reading.fault(
-            "label", f"{line.department.code} has another registration of this label; rename one of the two."
+            "label", f"{line.department.code} has another line of this label; rename one of the two."
         )
     elif other and existing is None:
         reading.fault(
             "label",
-            f"{line.department.code} has a registration of this label under the external id "
-            f"«{other.external_id}»; use that id, or another label.",
+            f"{line.department.code} has a line of this label under its own number "
+            f"«{other.external_id}»; use that number, or another label.",
         )
     if existing and line.version is not None and line.version != existing.version:
         reading.fault(

@@ -100,6 +100,6 @@ def _mark(actor: Actor) -> None:
     for code, rows in sorted(by_department.items()):
         journal.record(
             actor=actor, event=actor.event.slug, verb="marked lines by what is permitted", department=code,
-            subject=rows[0].label if len(rows) == 1 else f"{len(rows)} registrations",
+            subject=rows[0].label if len(rows) == 1 else f"{len(rows)} lines",
             changes={row.label: {"not_permitted": [before.get(row.pk, ""), row.not_permitted]} for row in rows},
         )  # fmt: skip

@@ -43,7 +43,7 @@ def judge_line(reading: Complains, values: dict[str, Any]) -> None:
     if fixed and values.get("quantity", 1) > 1:
         reading.fault(
             "quantity",
-            "A line with a frequency of its own holds one carrier; give each frequency its own line.",
+            "A line that uses a frequency now asks for that one alone; give each frequency a line of its own.",
         )
     if fixed and ((low and fixed < low) or (high and fixed > high)):
         reading.fault("fixed_hz", "The frequency lies outside the range that the same line asks for.")
@@ -86,7 +86,7 @@ def refusal_to_register(actor: Actor) -> str:
     """Whether the actor may register for anybody at all."""
     if actor.coordinates or actor.departments:
         return refusal_to_write(actor)
-    return "Only leads and coordinators register devices. Ask a coordinator if something is missing."
+    return "Only leads and coordinators register lines. Ask a coordinator if something is missing."
 
 
 def refusal_to_change(actor: Actor, registration: Registration) -> str:
@@ -96,7 +96,7 @@ def refusal_to_change(actor: Actor, registration: Registration) -> str:
 def refusal_to_send_back(actor: Actor, registration: Registration) -> str:
     refusal = refusal_to_coordinate(actor)
     if not refusal and not may_move(registration.state, RegistrationState.SENT_BACK):
-        return f"A registration that is {registration.state} cannot be sent back."
+        return f"A line that is {registration.state} cannot be sent back."
     return refusal
 
 
@@ -350,7 +350,11 @@ def faults_in_antennas(values: Mapping[str, Any]) -> list[Fault]:
             Fault(0, field, "", "Give both ends of what the filter lets in; or neither: everything.")
         )
     elif low is not None and low >= high:
-        faults.append(Fault(0, "high_hz", str(high), f"The filter's range must end above its start, {low}."))
+        faults.append(
+            Fault(
+                0, "high_hz", str(high), f"The filter's range must end above its start, {low / 1e6:.10g} MHz."
+            )
+        )
     if values["amplifier_db"]:
         faults += [
             Fault(

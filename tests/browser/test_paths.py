@@ -119,7 +119,7 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
     lead.go("devices/")
     expect(page.get_by_text("No devices yet")).to_be_visible()
     lead.look()
-    page.get_by_role("link", name="Register the first device").click()
+    page.get_by_role("link", name="Register the first line").click()
     lead.look()
     page.get_by_label("Label").fill("lead vocals")
     page.get_by_role("searchbox", name="Search the kinds in plain words").fill("microphone")

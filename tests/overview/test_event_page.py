@@ -216,12 +216,12 @@ def test_an_empty_event_says_what_to_set_up_first(site: Site) -> None:
 def test_a_lead_registers_from_the_event_page(site: Site) -> None:
     lead = site.browser("lead")
     page = lead.get(BASE).content.decode()
-    assert page.count("Register a device</a>") == 1, "with nothing registered it is what needs doing"
+    assert page.count("Register a line</a>") == 1, "with nothing registered it is what needs doing"
     register(site.lead, line())
     page = lead.get(BASE).content.decode()
-    assert f'href="{BASE}devices/new/">Register a device</a>' in page
+    assert f'href="{BASE}devices/new/">Register a line</a>' in page
     for who in ("coordinator", "desk", "observer"):
-        assert "Register a device</a>" not in site.browser(who).get(BASE).content.decode()
+        assert "Register a line</a>" not in site.browser(who).get(BASE).content.decode()
 
 
 def test_each_department_shows_what_is_not_permitted(site: Site) -> None:

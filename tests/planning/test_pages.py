@@ -99,8 +99,8 @@ def test_filters_are_kept_in_the_address_and_all_hold_together(site: Site) -> No
 
 
 def test_an_empty_list_says_what_to_do(site: Site) -> None:
-    assert "Register the first device" in text(site.browser("lead").get(f"{BASE}devices/"))
-    assert "Register the first device" not in text(site.browser("observer").get(f"{BASE}devices/"))
+    assert "Register the first line" in text(site.browser("lead").get(f"{BASE}devices/"))
+    assert "Register the first line" not in text(site.browser("observer").get(f"{BASE}devices/"))
 
 
 def test_the_deadline_shows_with_its_distance(site: Site) -> None:

@@ -125,7 +125,7 @@ def test_many_are_approved_with_the_count_repeated_and_the_rest_named(planned: S
         "VID-001": "proposed",
     }
     assert Assignment.objects.get(carrier__code="AUD-003").reason == "heard at rehearsal"
-    assert Entry.objects.last().subject == "2 assignments"
+    assert Entry.objects.last().subject == "2 frequencies"
 
 
 def test_what_was_just_approved_can_be_locked_although_the_filter_hides_it_now(planned: Site) -> None:
