@@ -29,6 +29,7 @@ class Arrays:
         self.fixed = np.array([carrier.fixed_hz is not None for carrier in problem.carriers], bool)
         self._rasters: dict[tuple[Tuning, ...], Ints] = {}
         self._open: dict[tuple[object, ...], Bools] = {}
+        self._timed_ranges = any(blocked.slots is not None for blocked in problem.blocked)
         self._noise: dict[tuple[object, ...], Floats | None] = {}
         self._classify()
 
@@ -53,10 +54,15 @@ class Arrays:
             self._rasters[tuning] = np.unique(np.concatenate(parts)) if parts else np.zeros(0, np.int64)
         return self._rasters[tuning]
 
+    def alike(self, i: int) -> tuple[object, ...]:
+        """What blocked ranges see of a carrier: they take the same from all of whom this is equal."""
+        carrier = self.carriers[i]
+        hours = carrier.slots if self._timed_ranges else ()
+        return carrier.tuning, carrier.bandwidth_hz, carrier.stands, carrier.kind, hours
+
     def open_points(self, i: int) -> Bools:
         """Which points of the raster no blocked range takes away."""
-        carrier = self.carriers[i]
-        key = (carrier.tuning, carrier.bandwidth_hz, carrier.stands, carrier.kind, carrier.slots)
+        key = self.alike(i)
         if key not in self._open:
             raster = self.raster(i)
             free = np.ones(len(raster), bool)

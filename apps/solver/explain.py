@@ -1,8 +1,9 @@
 """Why a carrier was left out, and which loads are over their limits and through whom."""
 
 import math
-import time
 from collections import defaultdict
+from collections.abc import Callable, Iterator
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,32 @@ from apps.solver.search import Search, Unit
 from apps.solver.verify import Verdict
 
 PRODUCTS_NAMED = 5
+DISTANCES_IN_A_HURRY = 3
+
+Cause = tuple[dict[str, Any], Bools]  # and the points of a raster that it strikes
+
+
+class Reasons:
+    """Why units of a finished search were left out.
+
+    Once `hurried` only what is quickly seen is told: blocked ranges, or the first few distances where there are none.
+    """
+
+    def __init__(self, search: Search, hurried: Callable[[], bool]) -> None:
+        self._search, self._hurried = search, hurried
+        self._of_blocked: dict[tuple[object, ...], tuple[dict[str, Any], ...]] = {}
+
+    def of(self, unit: Unit) -> tuple[dict[str, Any], ...]:
+        """What took the raster of the unit's first carrier away."""
+        if not self._hurried():
+            return blocked_by(self._search, unit)
+        key = self._search.arrays.alike(unit.first)
+        if key in self._of_blocked:
+            return self._of_blocked[key]
+        causes = blocked_by(self._search, unit, hurried=True)
+        if causes[0]["cause"] in ("tuning", "blocked"):
+            self._of_blocked[key] = causes
+        return causes
 
 
 def blocked_by(search: Search, unit: Unit, *, hurried: bool = False) -> tuple[dict[str, Any], ...]:
@@ -26,7 +53,7 @@ def blocked_by(search: Search, unit: Unit, *, hurried: bool = False) -> tuple[di
     raster = search.arrays.raster(i)
     if not len(raster):
         return ({"cause": "tuning", "share": 1.0},)
-    causes = causes_along(search, i, raster, hurried=hurried)
+    causes = _seen_quickly(search, i, raster) if hurried else causes_along(search, i, raster)
     weight = np.zeros(len(raster))
     for _, struck in causes:
         weight += struck
@@ -47,26 +74,14 @@ def blocked_by(search: Search, unit: Unit, *, hurried: bool = False) -> tuple[di
     return tuple({**cause, "share": round(share, 6)} for cause, share in found)
 
 
-def causes_along(
-    search: Search, i: int, raster: Ints, *, named: bool = True, hurried: bool = False
-) -> list[tuple[dict[str, Any], Bools]]:
+def _seen_quickly(search: Search, i: int, raster: Ints) -> list[Cause]:
+    blocked = list(_blocked(search, i, raster))
+    return blocked or list(islice(_distances(search, i, raster), DISTANCES_IN_A_HURRY))
+
+
+def causes_along(search: Search, i: int, raster: Ints, *, named: bool = True) -> list[Cause]:
     """Everything that forbids points of a raster to carrier i, the others being where they are: (cause, struck points)."""
-    arrays, problem = search.arrays, search.problem
-    causes: list[tuple[dict[str, Any], Bools]] = []
-    for row, low, high in arrays.blocked_ranges(i):
-        struck = np.zeros(len(raster), bool)
-        struck[low:high] = True
-        causes.append(({"cause": "blocked", "blocked": problem.blocked[row].id or f"row {row}"}, struck))
-    if hurried and causes:
-        return causes
-    need = search.needs(i)
-    for j in np.flatnonzero((need > 0) & (search.hz > 0)):
-        low = int(np.searchsorted(raster, search.hz[j] - need[j], "right"))
-        high = int(np.searchsorted(raster, search.hz[j] + need[j], "left"))
-        if low < high:
-            struck = np.zeros(len(raster), bool)
-            struck[low:high] = True
-            causes.append(({"cause": "separation", "carrier": arrays.carriers[j].id}, struck))
+    causes = [*_blocked(search, i, raster), *_distances(search, i, raster)]
     for members, width in search.spans.get(i, ()):
         placed = [int(search.hz[j]) for j in members if j != i and search.hz[j]]
         if placed:
@@ -75,10 +90,28 @@ def causes_along(
             )
     for _, at in search.anchored.get(i, ()):
         causes.append(({"cause": "pair"}, ~np.isin(raster, at)))
-    return causes + _product_causes(search, i, raster, named) if not hurried else causes
+    return causes + _product_causes(search, i, raster, named)
 
 
-def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[tuple[dict[str, Any], Bools]]:
+def _blocked(search: Search, i: int, raster: Ints) -> Iterator[Cause]:
+    for row, low, high in search.arrays.blocked_ranges(i):
+        struck = np.zeros(len(raster), bool)
+        struck[low:high] = True
+        yield {"cause": "blocked", "blocked": search.problem.blocked[row].id or f"row {row}"}, struck
+
+
+def _distances(search: Search, i: int, raster: Ints) -> Iterator[Cause]:
+    need = search.needs(i)
+    for j in np.flatnonzero((need > 0) & (search.hz > 0)):
+        low = int(np.searchsorted(raster, search.hz[j] - need[j], "right"))
+        high = int(np.searchsorted(raster, search.hz[j] + need[j], "left"))
+        if low < high:
+            struck = np.zeros(len(raster), bool)
+            struck[low:high] = True
+            yield {"cause": "separation", "carrier": search.arrays.carriers[j].id}, struck
+
+
+def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[Cause]:
     air, found = search.air, []
     if not air.sites_of[i]:
         return []
@@ -94,10 +127,10 @@ def _product_causes(search: Search, i: int, raster: Ints, named: bool) -> list[t
     return found
 
 
-def loads_over_limit(search: Search, verdict: Verdict, until: float = math.inf) -> list[Load]:
+def loads_over_limit(search: Search, verdict: Verdict, hurried: Callable[[], bool]) -> list[Load]:
     """One entry per carrier and rule over its limit: the worst place and slot, with at most five of its products.
 
-    After `until` products are named no more.
+    Once `hurried` products are named no more.
     """
     problem, number = search.problem, search.arrays.number
     air = search.air
@@ -112,7 +145,7 @@ def loads_over_limit(search: Search, verdict: Verdict, until: float = math.inf) 
     ):
         products = (
             air.products_on(number[code], search.hz, row, place[worst.zone], slot[worst.slot])
-            if time.monotonic() < until
+            if not hurried()
             else []
         )
         named = tuple(

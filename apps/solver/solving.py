@@ -21,8 +21,8 @@ from apps.solver.twins import in_order
 from apps.solver.verify import verify
 
 LATE_S = 0.6  # by how much a result may come later than the time given
-PROMPT_S = 0.25  # what is left for the last placings and reasons after somebody asked to stop
-RECOUNT_S = 0.0025  # per carrier: kept back from the time given, for the recount comes after the search
+PROMPT_S = 0.4  # and later than the wish to stop: what others found by then counts
+RECOUNT_S = 0.0006  # per carrier: kept back from the time given, for the recount comes after the search
 
 
 @dataclass(frozen=True)
@@ -115,15 +115,11 @@ def _searched(
         problem, seed=seed, deadline=deadline, should_stop=should_stop, on_progress=on_progress, arrays=arrays
     )
     search.run(hz)
-    search.fill(_until(search, deadline))
+    if search.stopped != "cancelled":
+        search.fill(deadline + LATE_S)
     if search.stopped not in ("cancelled", "deadline"):
         perfect(search)
     return search
-
-
-def _until(search: Search, deadline: float) -> float:
-    """When the work after the search has to end."""
-    return time.monotonic() + PROMPT_S if search.stopped == "cancelled" else deadline + LATE_S
 
 
 # -- several seeds side by side ----------------------------------------------------------------------
@@ -152,18 +148,21 @@ def _side_by_side(
         theirs.close()
         doors.append((child, ours))
 
+    ends = [began + seconds + 0.5]
+
     def asked() -> bool:
-        if should_stop is not None and should_stop():
+        if not stop.is_set() and should_stop is not None and should_stop():
             stop.set()
+            ends.append(time.monotonic() + PROMPT_S)
         return stop.is_set()
 
     results = [result_of(_searched(problem, seconds, seed, on_progress, asked), seed, began, seconds)]
     for child, door in doors:
-        while not door.poll(0.02) and child.is_alive() and time.monotonic() < began + seconds + 0.5:
+        while not door.poll(0.02) and child.is_alive() and time.monotonic() < min(ends):
             asked()
         if door.poll():
             results.append(door.recv())
-        child.terminate()
+        child.kill()  # it may hear no gentler signal, or wait for somebody to take a long result
         child.join()
     best = min(results, key=lambda result: merit({"cost": result.cost, "seed": result.seed}))
     return Result(**{**best.__dict__, "elapsed_s": round(time.monotonic() - began, 3), "seed": best.seed})
@@ -179,15 +178,17 @@ def _search_apart(problem: Problem, seconds: float, seed: int, stop: Event, door
 
 
 def result_of(search: Search, seed: int, began: float, seconds: float) -> Result:
-    """What a finished search says: recounted, explained. Where time is up, reasons leave products aside."""
+    """What a finished search says: recounted, explained. Where time is up or somebody asked to stop, reasons are short."""
     problem = search.problem
-    until = _until(search, began + seconds)
+
+    def hurried() -> bool:
+        asked = search.should_stop is not None and search.should_stop()
+        return asked or search.stopped == "cancelled" or time.monotonic() > began + seconds + LATE_S
+
+    reasons = explain.Reasons(search, hurried)
     assignments = {carrier.id: int(hz) for carrier, hz in zip(problem.carriers, search.hz, strict=True) if hz}
     unplaced = [
-        Unplaced(
-            problem.carriers[i].id,
-            explain.blocked_by(search, unit.seen_from(i), hurried=time.monotonic() > until),
-        )
+        Unplaced(problem.carriers[i].id, reasons.of(unit.seen_from(i)))
         for unit in search.left()
         for i in unit.members
     ]
@@ -204,8 +205,8 @@ def result_of(search: Search, seed: int, began: float, seconds: float) -> Result
         assignments=assignments,
         unplaced=tuple(unplaced),
         moved=tuple(moved),
-        loads=tuple(explain.loads_over_limit(search, verdict, until)),
-        bound=_bound(problem, bool(unplaced), until),
+        loads=tuple(explain.loads_over_limit(search, verdict, hurried)),
+        bound=_bound(problem, bool(unplaced), hurried),
         cost={
             "unplaced": explain.unplaced_by_priority(problem, [row.id for row in unplaced]),
             "moved": len(moved),
@@ -218,7 +219,9 @@ def result_of(search: Search, seed: int, began: float, seconds: float) -> Result
     return in_order(problem, found)
 
 
-def _bound(problem: Problem, out: bool, until: float) -> Bound:
+def _bound(problem: Problem, out: bool, hurried: Callable[[], bool]) -> Bound:
     if not out:
         return Bound(0, "nobody is left out")
-    return lower_bound(problem, should_stop=lambda: time.monotonic() > until)
+    if hurried():
+        return Bound(0, "there was no time to prove anything")
+    return lower_bound(problem, should_stop=hurried)

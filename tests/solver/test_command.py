@@ -175,3 +175,22 @@ def test_no_time_at_all(command):
     assert code == 0
     assert result["stopped"] == "deadline"
     assert holds(document, result)
+
+
+ABANDONED = """
+import json, signal, sys
+from apps.solver import read_problem, solve, solving
+signal.signal(signal.SIGTERM, lambda *_: None)
+solving.PROMPT_S = -1.0
+result = solve(read_problem(json.load(sys.stdin)), seconds=60, workers=3, should_stop=lambda: True)
+print(result.stopped)
+"""
+
+
+def test_nobody_waits_for_searches_that_are_too_late():
+    """Those beside this one hear no gentle signal and hold results that nobody takes; more of them than a pipe holds."""
+    document = event(carriers=4000, stages=40, slots=2, seed=2)
+    ended = subprocess.run(
+        [sys.executable, "-c", ABANDONED], input=json.dumps(document), capture_output=True, text=True, timeout=60
+    )  # fmt: skip
+    assert (ended.returncode, ended.stdout, ended.stderr) == (0, "cancelled\n", "")

@@ -4,6 +4,7 @@ import itertools
 import json
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -60,8 +61,36 @@ def test_places_and_slots_add_up_to_the_whole(data):
     for zone, slot in itertools.product(problem.zones, problem.slots):
         parts |= set(breaches_at(problem, plan, zone.id, slot))
     verdict = verify(problem, plan)
-    assert parts == set(verdict.breaches)
+    assert rounded(parts) == rounded(verdict.breaches)
     assert len(verdict.breaches) == len(set(verdict.breaches))
+
+
+def rounded(breaches):
+    """Loads to nine digits: they are summed in another order where several slots are looked at together."""
+    return {replace(breach, measured=float(f"{breach.measured:.9g}")) for breach in breaches}
+
+
+def test_more_slots_than_are_looked_at_together():
+    """Products differ from slot to slot; 150 slots are three lots."""
+    random = np.random.default_rng(11)
+    slots = [f"s{t}" for t in range(150)]
+    document = json.loads(json.dumps(PROBLEM))
+    document["slots"] = slots
+    document["products"] = [{"family": f, "guard_hz": 150, "treatment": "forbid"} for f in ("2A-B", "A+B-C")]
+    document["carriers"] = [
+        {**document["carriers"][0], "id": f"m{i}", "slots": random.permutation(slots)[:60].tolist()}
+        for i in range(9)
+    ]
+    problem, plan = read_problem(document), {f"m{i}": 1000 + 100 * int(random.integers(10)) for i in range(9)}
+    verdict = verify(problem, plan)
+    broken = as_told(verdict.breaches)
+    assert len({slot for rule, *_, slot in broken if rule == "product"}) > 64
+    assert broken == Plain(document).broken(plan)
+
+
+def always(n):
+    """On in the only slot that there is."""
+    return np.ones((n, 1), bool)
 
 
 # Counts of products of n carriers: n(n−1) and n(n−1)(n−2)/2 as in Babcock, Bell System Technical Journal, January 1953;
@@ -80,40 +109,48 @@ COUNTS = {
 @pytest.mark.parametrize("n", [2, 3, 7, 40])
 def test_how_many_products_there_are(family, n):
     """With a guard wider than everything, each product hits a victim that does not mix itself, with weight 1."""
-    sources = Sources(np.arange(n), np.arange(n) * 1_000_000 + 470_000_000, np.ones(n))
-    load = sources.loads(family, 10**12, np.array([n]), np.array([500_000_000]))
+    sources = Sources(np.arange(n), np.arange(n) * 1_000_000 + 470_000_000, np.ones(n), always(n))
+    load = sources.loads(family, 10**12, np.array([n]), np.array([500_000_000]), always(1))
     assert load == [COUNTS[family](n)]
     # A victim that is one of the sources sees the products of the others only.
-    assert sources.loads(family, 10**12, np.array([0]), np.array([470_000_000])) == [COUNTS[family](n - 1)]
+    with_itself = sources.loads(family, 10**12, np.array([0]), np.array([470_000_000]), always(1))
+    assert with_itself == [COUNTS[family](n - 1)]
 
 
 def test_third_order_products_of_two_tones():
     """The textbook pair: f1 and f2 make 2f1 − f2 and 2f2 − f1, one spacing outside (ITU-R SM.1134, two-signal case)."""
     assert coefficients("2A-B") == (2, -1)
-    sources = Sources(np.array([0, 1]), np.array([600_000_000, 600_400_000]), np.array([1.0, 0.1]))
-    below = sources.strongest("2A-B", 1, 9, 599_600_000)
-    above = sources.strongest("2A-B", 1, 9, 600_800_000)
+    sources = Sources(np.array([0, 1]), np.array([600_000_000, 600_400_000]), np.array([1.0, 0.1]), always(2))
+    below = sources.strongest("2A-B", 1, 9, 599_600_000, 0)
+    above = sources.strongest("2A-B", 1, 9, 600_800_000, 0)
     assert below == [(pytest.approx(0.1), (0, 1))]
     assert above == [(pytest.approx(0.01), (1, 0))]
 
 
 def test_a_product_exactly_at_the_guard_does_not_count():
-    sources = Sources(np.array([0, 1]), np.array([1000, 1100]), np.ones(2))
+    sources = Sources(np.array([0, 1]), np.array([1000, 1100]), np.ones(2), always(2))
     victims, at = np.array([7]), np.array([1300])  # 2B − A = 1200
-    assert sources.loads("2A-B", 100, victims, at) == [0.0]
-    assert sources.loads("2A-B", 101, victims, at) == [1.0]
+    assert sources.loads("2A-B", 100, victims, at, always(1)) == [0.0]
+    assert sources.loads("2A-B", 101, victims, at, always(1)) == [1.0]
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_many_lots_give_what_one_gives(family, monkeypatch):
     """Sums and hits are taken in bounded lots; the lot size must not show."""
     random = np.random.default_rng(5)
-    hz, level = random.integers(0, 60, 14), random.random(14)
-    sources, victims = Sources(np.arange(14), hz, level), np.arange(14)
-    whole = sources.loads(family, 3, victims, hz)
+    hz, level, on = random.integers(0, 60, 14), random.random(14), random.random((14, 5)) < 0.8
+    whole = Sources(np.arange(14), hz, level, on).loads(family, 3, np.arange(14), hz, on)
+    # Slot by slot: what is on together is all that there is.
+    for t in range(5):
+        now = np.flatnonzero(on[:, t])
+        alone = Sources(now, hz[now], level[now], always(len(now)))
+        there = alone.loads(family, 3, now, hz[now], always(len(now)))[:, 0]
+        assert whole[now, t] == pytest.approx(there, rel=1e-12)
+        assert not whole[~on[:, t], t].any()
     monkeypatch.setattr(products, "SUMS_AT_ONCE", 30)
     monkeypatch.setattr(products, "HITS_AT_ONCE", 7)
-    assert sources.loads(family, 3, victims, hz) == pytest.approx(whole, rel=1e-12)
+    again = Sources(np.arange(14), hz, level, on).loads(family, 3, np.arange(14), hz, on)
+    assert again == pytest.approx(whole, rel=1e-12)
 
 
 def test_cubic_spectrum():
@@ -126,10 +163,10 @@ def test_cubic_spectrum():
     size = 1024
     z = np.exp(2j * np.pi * np.outer(carriers, np.arange(size)) / size).sum(axis=0)
     counted = np.rint((np.fft.fft(z * z * z.conj()) / size).real).astype(int)
-    sources = Sources(np.arange(6), carriers, np.ones(6))
+    sources = Sources(np.arange(6), carriers, np.ones(6), always(6))
     for k in range(130):
-        three = sources.loads("A+B-C", 1, np.array([99]), np.array([k]))[0]
-        two = sources.loads("2A-B", 1, np.array([99]), np.array([k]))[0]
+        three = sources.loads("A+B-C", 1, np.array([99]), np.array([k]), always(1))[0, 0]
+        two = sources.loads("2A-B", 1, np.array([99]), np.array([k]), always(1))[0, 0]
         through_itself = 2 * len(carriers) - 1 if k in carriers else 0
         assert counted[k] == 2 * three + two + through_itself
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apps.solver.problem import Carrier, Noise, Problem, ProductRule, Separation, concerns, linear
-from apps.solver.verify.products import Sources
+from apps.solver.verify.products import SLOTS_AT_ONCE, Sources
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -67,15 +67,16 @@ def verify(problem: Problem, assignments: Mapping[str, int]) -> Verdict:
     plan = _Plan(problem, assignments)
     found = [*_anywhere(plan), *_separations(plan, np.ones(plan.n, bool), plan.on)]
     loads: dict[tuple[int, str], WorstLoad] = {}
-    for t, slot in enumerate(problem.slots):
-        air = _Air(plan, t)
+    for first in range(0, len(problem.slots), SLOTS_AT_ONCE):
+        air = _Air(plan, range(first, min(first + SLOTS_AT_ONCE, len(problem.slots))))
         for z, zone in enumerate(problem.zones):
             for row, victims, suffered in air.loads(z):
                 found += air.breaches(z, row, victims, suffered)
-                for v in np.flatnonzero(suffered > problem.products[row].limit):
-                    key, load = (row, plan.ids[victims[v]]), float(suffered[v])
+                worst = suffered.argmax(axis=1)
+                for v in np.flatnonzero((suffered > problem.products[row].limit).any(axis=1)):
+                    key, load = (row, plan.ids[victims[v]]), float(suffered[v, worst[v]])
                     if key not in loads or load > loads[key].load:
-                        loads[key] = WorstLoad(zone.id, slot, load)
+                        loads[key] = WorstLoad(zone.id, problem.slots[air.slots[worst[v]]], load)
     penalised = sum(
         problem.products[row].weight * worst.load
         for (row, _), worst in loads.items()
@@ -97,7 +98,7 @@ def breaches_at(problem: Problem, assignments: Mapping[str, int], zone: str, slo
     plan = _Plan(problem, assignments)
     z, t = [place.id for place in problem.zones].index(zone), problem.slots.index(slot)
     found = list(_separations(plan, plan.stands[:, z], plan.on[:, [t]]))
-    air = _Air(plan, t)
+    air = _Air(plan, range(t, t + 1))
     for row, victims, suffered in air.loads(z):
         found += air.breaches(z, row, victims, suffered)
     return tuple(found)
@@ -394,18 +395,19 @@ def _highest(row: Noise, level: Floats, carrier: Carrier, hertz: int) -> float:
 
 
 class _Air:
-    """What is on the air in one slot: which carriers mix with each other for a zone, and what lands where."""
+    """What is on the air in at most 64 slots: which carriers mix with each other for a zone, and what lands where."""
 
-    def __init__(self, plan: _Plan, slot: int) -> None:
-        self.plan, self.slot = plan, slot
-        self.on = plan.on[:, slot]
+    def __init__(self, plan: _Plan, slots: range) -> None:
+        self.plan, self.slots = plan, slots
+        self.on = plan.on[:, slots.start : slots.stop]
+        self._ever = self.on.any(axis=1)
         self._sent_together: dict[int, Sources] = {}
         self._heard: dict[int, Sources] = {}
 
     def loads(self, z: int) -> Iterator[tuple[int, Ints, Floats]]:
-        """(row, its victims received in a zone, their loads) for each product rule that is looked at."""
+        """(row, its victims received in a zone, loads[victims, slots]) for each product rule that is looked at."""
         plan, zone = self.plan, self.plan.problem.zones[z]
-        here = plan.received[:, z] & self.on
+        here = plan.received[:, z] & self._ever
         if not here.any():
             return
         for row, rule in enumerate(plan.problem.products):
@@ -413,12 +415,13 @@ class _Air:
                 continue
             victims = np.flatnonzero(here & plan.of_kinds(rule.kinds))
             if len(victims):
-                yield row, victims, self._suffered(z, rule, victims)
+                yield row, victims, self._suffered(self._groups(z, rule.made_in), rule, victims)
 
-    def _suffered(self, z: int, rule: ProductRule, victims: Ints) -> Floats:
-        load = np.zeros(len(victims))
-        for gain, sources in self._groups(z, rule.made_in):
-            load += gain * sources.loads(rule.family, rule.guard_hz, victims, self.plan.hz[victims])
+    def _suffered(self, groups: list[tuple[float, Sources]], rule: ProductRule, victims: Ints) -> Floats:
+        on = self.on[victims]
+        load = np.zeros(on.shape)
+        for gain, sources in groups:
+            load += gain * sources.loads(rule.family, rule.guard_hz, victims, self.plan.hz[victims], on)
         return load
 
     def _groups(self, z: int, made_in: str) -> list[tuple[float, Sources]]:
@@ -433,15 +436,16 @@ class _Air:
     def _heard_together(self, z: int) -> Sources:
         if z not in self._heard:
             plan, strongest_db = self.plan, self.plan.strongest_db(z)
-            ids: Ints = np.flatnonzero(plan.mixes & self.on & (strongest_db > -np.inf))
-            self._heard[z] = Sources(ids, plan.hz[ids], 10 ** ((strongest_db[ids] + plan.level_db[ids]) / 10))
+            ids: Ints = np.flatnonzero(plan.mixes & self._ever & (strongest_db > -np.inf))
+            level = 10 ** ((strongest_db[ids] + plan.level_db[ids]) / 10)
+            self._heard[z] = Sources(ids, plan.hz[ids], level, self.on[ids])
         return self._heard[z]
 
     def _standing_together(self, k: int) -> Sources:
         if k not in self._sent_together:
             plan = self.plan
-            ids: Ints = np.flatnonzero(plan.sent[:, k] & plan.mixes & self.on)
-            self._sent_together[k] = Sources(ids, plan.hz[ids], plan.level[ids])
+            ids: Ints = np.flatnonzero(plan.sent[:, k] & plan.mixes & self._ever)
+            self._sent_together[k] = Sources(ids, plan.hz[ids], plan.level[ids], self.on[ids])
         return self._sent_together[k]
 
     def breaches(self, z: int, row: int, victims: Ints, suffered: Floats) -> Iterator[Breach]:
@@ -449,30 +453,22 @@ class _Air:
         plan, rule = self.plan, self.plan.problem.products[row]
         if rule.treatment != "forbid":
             return
-        for v, load in zip(victims, suffered, strict=True):
-            if load <= rule.limit:
-                continue
-            standing = self._standing(z, rule, v) if plan.fixed[v] else 0.0
-            limit = rule.limit if standing <= rule.limit else standing + rule.limit
-            if load > limit:
+        for v in np.flatnonzero((suffered > rule.limit).any(axis=1)):
+            victim, limit = victims[[v]], np.full(suffered.shape[1], rule.limit)
+            if plan.fixed[victim[0]]:
+                groups = [(gain, group.only(plan.fixed)) for gain, group in self._groups(z, rule.made_in)]
+                standing = self._suffered(groups, rule, victim)[0]
+                limit += np.where(standing > rule.limit, standing, 0.0)
+            for t in np.flatnonzero(suffered[v] > limit):
                 yield Breach(
-                    "product", plan.ids[v], self._culprits(z, rule, v), row, plan.problem.zones[z].id,
-                    plan.problem.slots[self.slot], float(load), limit,
+                    "product", plan.ids[victim[0]], self._culprits(z, rule, int(victim[0]), int(t)), row,
+                    plan.problem.zones[z].id, plan.problem.slots[self.slots[t]], float(suffered[v, t]), float(limit[t]),
                 )  # fmt: skip
 
-    def _standing(self, z: int, rule: ProductRule, v: int) -> float:
-        """A victim's load from fixed carriers alone."""
-        return sum(
-            gain * float(group.only(self.plan.fixed).loads(
-                rule.family, rule.guard_hz, np.array([v]), self.plan.hz[[v]]
-            )[0])
-            for gain, group in self._groups(z, rule.made_in)
-        )  # fmt: skip
-
-    def _culprits(self, z: int, rule: ProductRule, v: int) -> tuple[str, ...]:
+    def _culprits(self, z: int, rule: ProductRule, v: int, t: int) -> tuple[str, ...]:
         """The carriers of the strongest product that hits a victim."""
         strongest: tuple[float, tuple[int, ...]] = (0.0, ())
         for gain, group in self._groups(z, rule.made_in):
-            for weight, letters in group.strongest(rule.family, rule.guard_hz, int(v), int(self.plan.hz[v])):
+            for weight, letters in group.strongest(rule.family, rule.guard_hz, v, int(self.plan.hz[v]), t):
                 strongest = max(strongest, (gain * weight, letters))
         return tuple(self.plan.ids[i] for i in strongest[1])
