@@ -21,7 +21,7 @@ from apps.registry.importing import check_size
 from apps.registry.lines import Names, read_hertz, row_of
 from apps.registry.models import CURVES, FIGURES, Change, Kind, Registration
 from apps.registry.rules import curve as checked_curve
-from apps.registry.rules import usual_curve
+from apps.registry.rules import faults_in_settings, usual_curve
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 from apps.registry.tuning import Range
 from apps.spectrum.forms import MegahertzField
@@ -270,7 +270,7 @@ class ManyForm:
     FIELDS = {
         "label": "Label", "kind": "Kind of device", "department": "Department", "zone": "Zone", "quantity": "Frequencies",
         "units": "Devices on each", "spares": "Spares", "start": "On from", "end": "until", "fixed_hz": "Uses now, MHz",
-        "can_change": "Can it change?", "contact": "Contact",
+        "can_change": "Can change", "contact": "Contact",
     }  # fmt: skip
     # What a browser sends of a row that nobody touched.
     UNTOUCHED = frozenset(["can_change"])
@@ -581,6 +581,8 @@ class KindForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         given = super().clean() or self.cleaned_data
+        for fault in faults_in_settings(given.get("settings", []), given.get("settings_at_one_end", [])):
+            self.add_error(fault.field, fault.message)
         found: dict[str, dict[str, Any]] = {}
         for role in self.roles:
             fields: dict[str, Any] = {}

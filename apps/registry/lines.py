@@ -241,7 +241,9 @@ def _unknown(what: str, text: str, known: dict[str, Any]) -> str:
     close = difflib.get_close_matches(text.casefold(), known, 1, 0.6)
     if close:
         return f"There is no {what} «{text}»; did you mean {known[close[0]].code}?"
-    return f"There is no {what} «{text}»; there are {', '.join(codes[:20]) or 'none yet'}."
+    named, more = codes[:NAMED], len(codes) - NAMED
+    rest = f" and {more} more" if more > 0 else ""
+    return f"There is no {what} «{text}»; there are {', '.join(named) or 'none yet'}{rest}."
 
 
 def _count(low: int, default: int, high: int = MAX_COUNT) -> _Reader:

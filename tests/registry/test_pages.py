@@ -336,7 +336,7 @@ def test_rows_are_judged_while_they_are_typed_and_survive_a_closed_browser(site:
     given = table(ROW, {"label": "bare"}, {}, ROW | {"label": "there"})
     page = text(lead.post(f"{BASE}devices/many/help/", given))
     assert "1 row can be saved" in page and "2 not yet" in page
-    assert "Row 4, label" in page and "Row 2" not in page
+    assert "Row 4, Label" in page and "Row 2" not in page
     site.event.kinds.get(code="mic").roles.update(
         tuning=[{"low_hz": 406_000_000, "high_hz": 406_100_000, "step_hz": 25_000}]
     )
@@ -828,7 +828,7 @@ def test_a_form_that_takes_megahertz_speaks_of_megahertz(site: Site, typed: str,
         assert said in told and "hertz such as 470125000" not in told
     many = {"label": "one", "kind": "mic", "zone": "main", "quantity": "1", "fixed_hz": typed}
     page = text(lead.post(f"{BASE}devices/many/", many))
-    assert said in page
+    assert '<a href="#r1-fixed_hz">Uses now, MHz</a>' in page and said in page
     # A unit that is typed counts, here as everywhere.
     given = TYPED | {"quantity": "1", "low_hz": "480125 kHz", "high_hz": "0,5 GHz"}
     assert lead.post(f"{BASE}devices/new/", given).status_code == 302

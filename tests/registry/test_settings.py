@@ -253,6 +253,10 @@ def test_names_that_no_line_could_fill_in_are_refused(site: Site, both: str, one
     given = KIND | {"settings": both, "settings_at_one_end": one, "note": "kept"}
     page = site.browser("coordinator").post(f"{BASE}set-up/kinds/mic/", given).content.decode()
     assert said in page and 'value="kept"' in page
+    # All at once: what is wrong elsewhere is said beside it, on top with a link to its field.
+    both_wrong = given | {"power_mw": "strong"}
+    page = site.browser("coordinator").post(f"{BASE}set-up/kinds/mic/", both_wrong).content.decode()
+    assert said in page and '<a href="#id_power_mw">Power steps, mW</a>: Write milliwatts' in page
     kind = site.event.kinds.get(code="mic")
     assert (kind.settings, kind.settings_at_one_end, kind.version) == (["pairing key"], ["low cut"], 1)
 
