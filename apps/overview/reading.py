@@ -19,6 +19,9 @@ READS_BETTER = {
     "ended the run as done": "finished the run",
     "ended the run as cancelled": "broke off the run",
 }
+# Names of fields that say more to a program than to people, as the pages call them.
+CALLED = {"digest": "fingerprint", "penalty": "compromises"}
+KEY = re.compile("[0-9a-f]{16}")  # of a breach, which its words name better
 FOLDED = 100  # more than that nobody reads on a page; the interface holds the entry whole
 
 
@@ -58,7 +61,10 @@ class Told:
 
 def told(entry: Entry) -> Told:
     some = islice(entry.changes.items(), SHOWN + FOLDED)
-    parts = [Part(subject, list(_values(fields))) for subject, fields in some]
+    parts = [
+        Part(entry.subject if KEY.fullmatch(subject) else subject, list(_values(fields)))
+        for subject, fields in some
+    ]
     parts = [part for part in parts if part.values]
     return Told(entry, parts[:SHOWN], parts[SHOWN:], max(0, len(entry.changes) - SHOWN - FOLDED))
 
@@ -90,7 +96,7 @@ def _named(name: str) -> tuple[str, str]:
     ):
         if name.endswith(suffix):
             return name.removesuffix(suffix).replace("_", " "), unit
-    return name.removesuffix("_at").replace("_", " "), ""
+    return CALLED.get(name) or name.removesuffix("_at").replace("_", " "), ""
 
 
 def _value(name: str, value: Any, unit: str) -> str:

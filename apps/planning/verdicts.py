@@ -200,7 +200,12 @@ def _recount(event: Event, document: dict[str, Any], given: Mapping[str, int]) -
             alike[breach["key"]].append(breach)
     found = {key: _told(rows, names) for key, rows in alike.items()}
     whole = hashlib.sha256("".join(sorted(part.digest for part in parts)).encode()).hexdigest()
-    return Recount(whole, plan, tuple(found[key] for key in sorted(found)), _signed(event))
+    return Recount(whole, plan, tuple(sorted(found.values(), key=_plainest_first)), _signed(event))
+
+
+def _plainest_first(breach: Breach) -> tuple[bool, tuple[str, ...], str]:
+    """Products last: what two carriers or one do to a rule is mended first, and mends many products with it."""
+    return breach.rule == "product", breach.carriers, breach.key
 
 
 def _on_air(document: dict[str, Any], given: Mapping[str, int]) -> dict[str, int]:

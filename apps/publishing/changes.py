@@ -35,7 +35,7 @@ def between(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = T
     settings = [(name, before.get(name, ""), after.get(name, "")) for name in {**before, **after}]
     compared = [
         ("frequency", _frequency(old), _frequency(new), True),
-        ("power", _power(old), _power(new), True),
+        ("power", _power(old), _power(new), new.frequency_hz is not None),
         *((name, left, right, True) for name, left, right in settings),
         ("spare", "; ".join(old.spares), "; ".join(new.spares), True),
         ("zone", old.zone_name, new.zone_name, True),

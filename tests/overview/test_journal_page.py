@@ -76,7 +76,7 @@ def test_values_in_words() -> None:
         "indoor": ("no", "yes"),
         "east": ("0 m", "12.5 m"),
         "settings": ("", "pairing key 7"),
-        "digest": ("a", "b"),
+        "fingerprint": ("a", "b"),
     }
 
 
