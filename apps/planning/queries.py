@@ -191,7 +191,13 @@ class SharedReason:
         """The causes one by one, the largest first, with the carriers that they hold for."""
         alike: dict[tuple[str, ...], list[str]] = {}
         for row in self.rows:
-            causes = tuple(cause_in_words(cause) for cause in row.blocked_by[:CAUSES_TOLD])
+            told, rest = row.blocked_by[:CAUSES_TOLD], row.blocked_by[CAUSES_TOLD:]
+            causes = tuple(cause_in_words(cause) for cause in told)
+            if rest:
+                share = sum(cause["share"] for cause in rest)
+                causes += (
+                    f"{len(rest)} more, each less than these (together {share:.0%} of what it can tune)",
+                )
             alike.setdefault(causes, []).append(row.carrier.code)
         return [(codes, list(causes)) for causes, codes in alike.items()]
 

@@ -85,7 +85,7 @@ def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
         for name in ("spares", "beware", "accepted", "at_one_end", "further"):
             values[name] = "; ".join(values[name])
         # A table has no head to put it at.
-        values["caution"] = FIRST_CAUTION if line.frequency_hz else STAY_OFF
+        values["caution"] = f"{FIRST_CAUTION} {OWN_CAUTIONS[-1]}" if line.frequency_hz else STAY_OFF
         writer.writerow([_cell(values[name]) for name in CSV_COLUMNS])
     return out.getvalue().encode()
 

@@ -157,7 +157,7 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
     lead.go("webhooks/")
     page.get_by_label("Address").fill("http://10.0.0.1/")
     page.get_by_role("button", name="Set it up").click()
-    expect(page.get_by_text("which the public cannot reach")).to_be_visible()
+    expect(page.get_by_text("which the public cannot reach").first).to_be_visible()
     lead.look()
     lead.go("devices/")
 

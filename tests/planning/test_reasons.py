@@ -7,10 +7,10 @@ import pytest
 
 from apps.planning.adopting import left_out_by
 from apps.planning.models import LeftOut, Run
-from apps.planning.queries import Redaction
+from apps.planning.queries import PlanRow, Redaction, SharedReason
 from apps.planning.reasons import cause_in_words, in_short
 from apps.registry import tuning
-from apps.registry.models import Carrier
+from apps.registry.models import Carrier, Registration
 from apps.spectrum import actions as spectrum
 from tests.planning.test_pages import BASE, ended_run, text
 from tests.site import line, make_site, register
@@ -50,6 +50,18 @@ def test_in_short_shares_are_summed_by_cause_and_what_the_line_itself_sets_comes
     )
     kept = {"cause": "band plan", "why": "470–472 MHz: kept for late arrivals", "share": 1.0}
     assert in_short([kept]) == "100% of what it can tune is 470–472 MHz: kept for late arrivals"
+
+
+def test_details_name_the_largest_and_count_the_rest() -> None:
+    near = [{"cause": "separation", "carrier": f"AUD-{n:03}", "share": 0.1 - n * 0.01} for n in range(8)]
+    carrier = Carrier(code="VID-001", registration=Registration())
+    [(codes, causes)] = SharedReason([PlanRow(carrier, None, near)], 1, "").details
+    assert codes == ["VID-001"]
+    assert causes[0] == "too near to AUD-000 (10% of what it can tune)"
+    # 0.05 + 0.04 + 0.03 are left beyond the first five
+    assert causes[5:] == ["3 more, each less than these (together 12% of what it can tune)"]
+    [(_, few)] = SharedReason([PlanRow(carrier, None, near[:5])], 1, "").details
+    assert len(few) == 5
 
 
 def side_by_side(points: Iterable[int], apart_hz: int) -> int:
