@@ -128,7 +128,7 @@ class RegistrationForm(forms.Form):
     settings = forms.CharField(
         label="Further settings",
         widget=forms.Textarea({"rows": 2}),
-        help_text="For its sheet, one on each line, such as: pairing key=17. What the kind asks for has fields of its own.",
+        help_text="For its sheet, one on each line, such as: gain=-6 dB. What the kind asks for has fields of its own.",
     )
     notes = forms.CharField(widget=forms.Textarea({"rows": 2}))
     external_id = forms.CharField(
