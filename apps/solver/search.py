@@ -11,7 +11,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from itertools import product
+from itertools import groupby, product
 
 import numpy as np
 
@@ -502,8 +502,12 @@ class Search:
             if rank <= before:
                 self._remember(target, gone, was)
                 idle = 0 if rank < before else idle + 1
-                if rank < before or was:
-                    after = [unit for unit in after if not self.place(unit, spread=False)]
+                moved = [i for unit in queue for i in unit.members if self.hz[i] != was.get(i, 0)]
+                after = [
+                    unit
+                    for unit in after
+                    if not (self._meets(unit, moved) and self.place(unit, spread=False))
+                ]
                 left = after
                 continue
             idle += 1
@@ -512,6 +516,14 @@ class Search:
                     self.lift(unit)
             for unit in gone:
                 self.put(unit, tuple(was[i] for i in unit.members))
+
+    def _meets(self, unit: Unit, others: list[int]) -> bool:
+        """Whether what those others do can matter to a unit: a distance is owed, or products reach both."""
+        sites = {id(site) for i in others for site in self.air.sites_of[i]}
+        return any(
+            bool((self.needs(i)[others] > 0).any()) or any(id(site) in sites for site in self.air.sites_of[i])
+            for i in unit.members
+        )
 
     def _remember(self, target: Unit, gone: list[Unit], was: dict[int, int]) -> None:
         """Who had to move so that a unit found its place."""
@@ -597,20 +609,28 @@ class Search:
         ]
         turn = self._turns()
         movable.sort(key=lambda unit: turn[unit.first])
-        tried = dict.fromkeys(range(len(movable)), 0.0)
-        for _ in range(sweeps):
-            priced = []
-            for k, unit in enumerate(movable):
-                self.breathe("moving", 0.8)
-                priced.append((self._price(unit), k))
-            # Whoever stood here before at the same price found nothing better then.
-            waiting = [row for row in priced if abs(row[0] - tried[row[1]]) > 1e-3]
-            dearest = sorted(waiting, key=lambda row: (-turn[movable[row[1]].first], *row), reverse=True)
-            for done, (price, k) in enumerate(dearest):
-                self.breathe("moving", 0.8 + 0.18 * done / len(dearest))
-                if self._spent() > share:
-                    return
-                tried[k] = price - self._move(movable[k])
+        places = [list(units) for _, units in groupby(movable, key=lambda unit: turn[unit.first])]
+        tried: dict[int, float] = {}  # what each costs where it found nothing better
+        for sweep in range(sweeps):
+            done = 0
+            # Back again the way it came: the maps of the last places are still there.
+            for units in places if sweep % 2 == 0 else reversed(places):
+                for price, unit in self._dearest(units, tried):
+                    self.breathe("moving", 0.8 + 0.18 * (sweep + done / len(movable)) / sweeps)
+                    if self._spent() > share:
+                        return
+                    tried[unit.first] = price - self._move(unit)
+                done += len(units)
+
+    def _dearest(self, units: list[Unit], tried: dict[int, float]) -> list[tuple[float, Unit]]:
+        """(price, unit) by falling price, without those who cost what they did when nothing better was found."""
+        priced = []
+        for k, unit in enumerate(units):
+            self.breathe("moving", 0.8)
+            price = self._price(unit)
+            if abs(price - tried.get(unit.first, 0.0)) > 1e-3:
+                priced.append((price, k))
+        return [(price, units[k]) for price, k in sorted(priced, reverse=True)]
 
     def _price(self, unit: Unit) -> float:
         """About what a placed unit costs where it stands: what it suffers and causes, its noise and wishes."""
