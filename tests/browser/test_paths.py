@@ -299,7 +299,7 @@ def test_5_a_report_is_taken_on_before_it_is_answered(browser: Browser, service:
     lead.go("reports/")
     lead.page.get_by_label("Which device?").fill("aud 1")
     lead.page.get_by_role("button", name="Tell the coordinators").click()
-    expect(lead.page.get_by_text("Say what you hear or see")).to_be_visible()
+    expect(lead.page.get_by_text("Say what you hear or see").first).to_be_visible()
     lead.look()
     lead.page.get_by_label("What happens, and since when?").fill("clicks since the screens are on")
     lead.page.get_by_role("button", name="Tell the coordinators").click()
