@@ -107,13 +107,13 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
 
 def standing_carriers(event: Event) -> list[Carrier]:
     """The carriers that a run would take up, in the order of their codes."""
-    found = (
-        Carrier.objects.filter(event=event, withdrawn=False)
-        .select_related("role", "spare_of", "assignment", "registration__department", "registration__zone")
-        .select_related("registration__kind")
-        .prefetch_related("registration__kind__roles")
-        .order_by("code")
-    )
+    # Fetched apart, a line is built once for all its carriers.
+    lines = Registration.objects.filter(event=event).select_related("department", "zone", "kind")
+    known = {line.pk: line for line in lines.prefetch_related("kind__roles")}
+    found = Carrier.objects.filter(event=event, withdrawn=False).select_related("assignment", "spare_of")
+    found = found.prefetch_related("role").order_by("code")
+    for carrier in found:
+        carrier.registration = known[carrier.registration_id]
     return [carrier for carrier in found if _stands(carrier)]
 
 
@@ -175,13 +175,14 @@ def _tuned(
 def beyond_limits(event: Event, lines: Iterable[int]) -> dict[str, list[tuning.Range]]:
     """What the carriers of these lines could be tuned to if their lines did not limit them."""
     law, granted, plan = ruleset(event.ruleset), Granted(event), BandPlan(event)
-    found = {}
-    for carrier in standing_carriers(event):
-        line = carrier.registration
-        if line.pk in lines and (line.low_hz or line.high_hz):  # a copy of its own, which nobody saves
-            line.low_hz = line.high_hz = None
-            found[carrier.code] = _tuned(carrier, _asked(carrier), law, granted, plan)[1]
-    return found
+    limited = [
+        carrier
+        for carrier in standing_carriers(event)
+        if (line := carrier.registration).pk in lines and (line.low_hz or line.high_hz)
+    ]
+    for carrier in limited:  # lines that were read for this alone, and that nobody saves
+        carrier.registration.low_hz = carrier.registration.high_hz = None
+    return {carrier.code: _tuned(carrier, _asked(carrier), law, granted, plan)[1] for carrier in limited}
 
 
 def _asked(carrier: Carrier) -> list[tuning.Range]:

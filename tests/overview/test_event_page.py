@@ -248,7 +248,7 @@ def test_the_event_page_takes_the_same_number_of_queries_with_one_row_and_with_t
     place(site, "AUD-001", 480_100_000)
     planning.approve(actor=site.coordinator, selection=Selection(carriers=("AUD-001",)))
     publish(actor=site.coordinator)
-    for who, most in (("coordinator", 37), ("lead", 17)):
+    for who, most in (("coordinator", 39), ("lead", 19)):
         browser = site.browser(who)
         with django_assert_max_num_queries(most) as few:
             browser.get(BASE)

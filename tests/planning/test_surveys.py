@@ -373,7 +373,7 @@ def test_pages_ask_the_database_equally_often_however_much_was_on(
         survey(site, (480.0, 0.2, -50), (485.0, 1.0, -60), (487.0, 0.1, -70))
     browser = site.browser("desk")
     for path in ("", "1/", "zones/main/"):
-        with django_assert_max_num_queries(17):
+        with django_assert_max_num_queries(19):
             assert browser.get(f"{BASE}{path}").status_code == 200
 
 
