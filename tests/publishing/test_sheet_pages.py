@@ -154,6 +154,8 @@ def test_a_search_is_for_long_sheets_and_jumps_to_each_line_of_a_long_zone(long_
         assert f'<a href="#{code}">{label}</a>' in page
         assert f'<tr id="{code}">' in page
     assert 'role="search"' in page
+    # Going back asks the service again: no copy of a sheet, with its keys, stays in the browser's storage.
+    assert '"historyCacheSize": 0, "refreshOnHistoryMiss": true' in page
     place(long_sheet, "AUD-001", FIRST)
     for number in range(2, 10):
         planning.clear_frequency(
