@@ -129,7 +129,7 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
     for path in pages:
         page = text(site.browser("coordinator").get(path))
         assert f"{len(left)} of 8 frequencies:" in page and "What are 2A−B and A+B−C?" in page, path
-        assert page.count(why) == 1, path
+        assert page.count(why[1:]) == 1, path  # with a capital where nothing stands before it
         assert f'href="{BASE}devices/{left[0].carrier.registration_id}/#id_low_hz"' in page, path
     assert not Run.objects.filter(state="failed")
 
