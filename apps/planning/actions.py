@@ -268,7 +268,7 @@ def _told_to(actor: Actor, breach: Breach) -> Iterator[tuple[str, str, str]]:
     ):
         first.setdefault(key, (department, code))
     for key, (department, code) in first.items():
-        yield department, code, Redaction(reader_of(actor.event, key)).breach(breach.words, breach.carriers)
+        yield department, code, Redaction(reader_of(actor.event, key)).breach(breach)
 
 
 @transaction.atomic

@@ -190,10 +190,12 @@ def _kept(event: Event, what: str, count: Callable[[], T]) -> T:
     return kept[0]
 
 
-def standing_margins(event: Event, placed: Mapping[str, int] | None = None) -> dict[str, Margin]:
-    """The margins of the plan as it stands, or of `placed`, without names; kept until the event's revision rises."""
+def standing_margins(
+    event: Event, placed: Mapping[str, int] | None = None, *, named: bool = False
+) -> dict[str, Margin]:
+    """The margins of the plan as it stands, or of `placed`; kept until the event's revision rises."""
     which = "" if placed is None else hashlib.sha256(repr(sorted(placed.items())).encode()).hexdigest()
-    return _kept(event, f"margins:{which}", lambda: margins_of(event, placed))
+    return _kept(event, f"margins:{named}:{which}", lambda: margins_of(event, placed, named=named))
 
 
 def _plan(

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from django.db.models import Count, Prefetch, QuerySet
@@ -13,8 +14,9 @@ from apps.events.models import Event, Role
 from apps.journal.models import Entry
 from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment, FurtherSearch, Inquiry, LeftOut, Run
-from apps.planning.reasons import WITHOUT_SHARE, cause_in_words, in_print, in_short, named
+from apps.planning.reasons import WITHOUT_SHARE, cause_in_words, in_print, in_short, listed, named
 from apps.planning.states import AGREED, AssignmentState
+from apps.planning.verdicts import Breach
 from apps.registry.models import Carrier, Registration
 from apps.registry.queries import carriers_of
 from apps.registry.states import NOT_PERMITTED
@@ -289,6 +291,12 @@ class Redaction:
             }
         return self._mine
 
+    @cached_property
+    def _confidential(self) -> set[str]:
+        """Carriers of confidential departments, this reader's own among them."""
+        found = Carrier.objects.filter(event=self.actor.event, registration__department__confidential=True)
+        return set(found.values_list("code", flat=True))
+
     def carrier(self, code: str) -> str:
         """A carrier's name for this reader."""
         if self.actor.sees_all:
@@ -307,24 +315,43 @@ class Redaction:
         Of a product that a department has part in whose names are not for them neither letters nor family are told: with
         the other letters at hand its frequency could be worked out.
         """
-        told = []
-        for level_dbm, codes, family in margin.disturbed_by:
-            names = [self.carrier(code) for code in codes]
-            if not family:
-                words = names[0]
-            elif names == list(codes):
-                words = f"{in_print(family)} of {named(names)}"
-            else:
-                words = f"intermodulation with {named(name for name, code in zip(names, codes, strict=True) if name != code)}"
-            told.append((words, level_dbm))
-        return told
+        return [
+            (f"{in_print(family)} of {listed(codes)}" if family and not others else whom, level_dbm)
+            for level_dbm, codes, family in margin.disturbed_by
+            for whom, others in [self._disturbing(codes)]
+        ]
 
-    def breach(self, words: str, carriers: Iterable[str]) -> str:
-        """A breach in words, each carrier in them by the name that this reader may know, others without their frequency."""
+    def at_risk_from(self, margin: Margin) -> tuple[str, ...]:
+        """The same for whoever holds the device: whom to have on the air when it is tested."""
+        return tuple(dict.fromkeys(self._disturbing(codes)[0] for _, codes, _ in margin.disturbed_by))
+
+    def _disturbing(self, codes: tuple[str, ...]) -> tuple[str, bool]:
+        """Those who disturb alone or together, and whether somebody is among them whose name is not for this reader."""
+        others = [self.carrier(code) for code in codes if self.carrier(code) != code]
+        if len(codes) == 1:
+            return self.carrier(codes[0]), bool(others)
+        if others:
+            return f"intermodulation with {listed(others)}", True
+        return f"{listed(codes)} together", False
+
+    def breach(self, breach: Breach) -> str:
+        """A breach in words, each carrier in them by the name that this reader may know, others without their frequency.
+
+        Of a product with others neither letters nor family are told, nor by how much a confidential one is too near:
+        with their own frequencies at hand its frequency could be worked out.
+        """
         if self.actor.sees_all:
-            return words
+            return breach.words
+        others = [code for code in breach.carriers if self.carrier(code) != code]
+        if breach.rule == "product" and others:
+            whom = listed(self.carrier(code) for code in others)
+            return f"Intermodulation with {whom}, in {breach.where}."
+        words = breach.words
+        if breach.rule == "separation" and self._confidential.intersection(others):
+            heard = f" (heard in {breach.where})" if breach.place else ""
+            words = f"{' and '.join(breach.carriers)} are nearer in frequency than they need{heard}."
         known = self._directory()
-        for code in carriers:
+        for code in breach.carriers:
             department = known.get(code, (0, "", ""))[0]
             if self.actor.departments is None or department not in self.actor.departments:
                 there = rf"{re.escape(code)}(?![\w-])( \([\d.]+ MHz\)| at [\d.]+ MHz)?"

@@ -33,7 +33,13 @@ LEAST_TOLD = 0.005  # of what it can tune; less is named among the details alone
 def named(names: Iterable[str]) -> str:
     """Those who are in the way together: one or two by name, of more only some are in any one product."""
     each = sorted(set(names))
-    return " and ".join(each) if len(each) < 3 else f"some of {', '.join(each[:-1])} and {each[-1]}"
+    return f"{'some of ' if len(each) > 2 else ''}{listed(each)}"
+
+
+def listed(names: Iterable[str]) -> str:
+    """«A, B and C»: each name once, in order."""
+    *others, last = sorted(set(names))
+    return f"{', '.join(others)} and {last}" if others else last
 
 
 def in_print(family: str) -> str:

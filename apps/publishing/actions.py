@@ -66,7 +66,7 @@ def publish_parts(
     # Counted and kept before anything is locked, so that nobody else waits for it; what changed since is counted again.
     now = Event.objects.get(pk=actor.event.pk)
     verdicts.recount(now, agreed_only=True)
-    standing_margins(now, freezing.agreed_frequencies(now))
+    standing_margins(now, freezing.agreed_frequencies(now), named=True)
     with transaction.atomic():
         event = Event.objects.select_for_update().get(pk=actor.event.pk)
         counted = verdicts.recount(event, agreed_only=True)
@@ -80,7 +80,7 @@ def publish_parts(
                 [breach.as_dict() for breach in standing],
                 "breaches",
             )
-        margins = standing_margins(event, freezing.agreed_frequencies(event))
+        margins = standing_margins(event, freezing.agreed_frequencies(event), named=True)
         for part in parts if lock else ():
             whose = {"department": part.code} if part else {}
             planning.lock(

@@ -12,7 +12,7 @@ from apps.events.actors import Actor, reader_of
 from apps.events.models import Department, Event, Person
 from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment
-from apps.planning.outlook import expectation, outlook
+from apps.planning.outlook import FINE, expectation, outlook
 from apps.planning.queries import PlanRow, Redaction, plan_rows
 from apps.planning.reasons import in_short
 from apps.planning.snapshot import zones_in_earshot
@@ -72,6 +72,7 @@ def lines_of(
             **line,
             "margin": margin.words if margin else "",
             "outlook": outlook(margin) if margin else "",
+            "at_risk_from": _at_risk_from(eyes_of(row, event, eyes), margin) if margin else (),
             "accepted": accepted.of(row) if accepted else (),
         }
         for row in rows
@@ -103,7 +104,7 @@ class Accepted:
         told: list[str] = []
         for (signature, reason), (first, *others) in signed.items():
             told.append(f"accepted by {signature}: {first}. Why: {reason}")
-            told += [f"accepted likewise: {words}" for words in others]
+            told += [f"accepted likewise: {words}" for words in dict.fromkeys(others) if words != first]
         return tuple(told)
 
     def _signature(self, acceptance: Acceptance) -> str:
@@ -114,7 +115,7 @@ class Accepted:
 
     def _in_words(self, row: PlanRow, breach: Breach) -> str:
         """What is broken, as its department may read it, and what to expect of that."""
-        words = eyes_of(row, self._event, self._eyes).breach(breach.words, breach.carriers).removesuffix(".")
+        words = eyes_of(row, self._event, self._eyes).breach(breach).removesuffix(".")
         return f"{words}; {expectation(breach.rule, suffers=row.carrier.code == breach.carriers[0])}"
 
 
@@ -138,6 +139,11 @@ def _as_its_department_may_know(row: PlanRow, event: Event, eyes: dict[int, Reda
     if left is None:
         return row
     return replace(row, blocked_by=eyes_of(row, event, eyes).reasons(row.carrier, left.blocked_by))
+
+
+def _at_risk_from(eyes: Redaction, margin: Margin) -> tuple[str, ...]:
+    """Nobody where there is enough left: then there is nothing to try out."""
+    return () if outlook(margin) == FINE else eyes.at_risk_from(margin)
 
 
 def _agreed(row: PlanRow) -> bool:
@@ -179,6 +185,7 @@ def _lines(
         "notes": "\n".join(filter(None, [*papers, registration.notes])),
         "margin": "",
         "outlook": "",
+        "at_risk_from": (),
         "accepted": (),
     }
     for unit in carrier.units.all():
@@ -242,7 +249,12 @@ class _Heard:
     zone_name: str
     department: str
     shown: bool
+    confidential: bool
     hours: list[tuple[datetime, datetime]]
+
+    def may_be_told_of(self, other: "_Heard") -> bool:
+        """How far off it lies gives a frequency away, and a confidential one's is nobody else's to know."""
+        return not other.confidential or other.department == self.department
 
     def meets(self, other: "_Heard") -> bool:
         if not self.hours or not other.hours:
@@ -279,6 +291,7 @@ class Neighbours:
             registration.zone.name,
             department.code,
             department.open_to_others,
+            department.confidential,
             hours,
         )
 
@@ -286,8 +299,8 @@ class Neighbours:
         me = self._rows[code]
         heard = self._near[me.zone]
         at = bisect_left(heard, (me.hertz, me.code), key=lambda row: (row.hertz, row.code))
-        below = next((row for row in reversed(heard[:at]) if row.meets(me)), None)
-        above = next((row for row in heard[at + 1 :] if row.meets(me)), None)
+        below = next((row for row in reversed(heard[:at]) if row.meets(me) and me.may_be_told_of(row)), None)
+        above = next((row for row in heard[at + 1 :] if row.meets(me) and me.may_be_told_of(row)), None)
         return tuple(
             self._in_words(me, row)
             for row in (below, above)
@@ -344,6 +357,7 @@ def _outsider(row: Outsider, law: Ruleset) -> dict[str, Any]:
         "notes": "",
         "margin": "",
         "outlook": "",
+        "at_risk_from": (),
         "accepted": (),
         "at_one_end": (),
         "further": (),

@@ -405,7 +405,8 @@ def _spare(line: SheetLine) -> str:
 
 def _beware(line: SheetLine) -> str:
     word = f"{OUTLOOKS.get(line.outlook, '')} {line.outlook}; " if line.outlook else ""
-    margin = [f"{word}model: {escape(line.margin)}"] if line.margin else []
+    risk = f"; most at risk from {escape(line.at_risk_from[0])}" if line.at_risk_from else ""
+    margin = [f"{word}model: {escape(line.margin)}{risk}"] if line.margin else []
     return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 
@@ -420,6 +421,7 @@ def _expected(line: SheetLine) -> str:
     """The margin with its word, and what was accepted, for the page of one device."""
     word = f"{OUTLOOKS.get(line.outlook, '')} {line.outlook}: " if line.outlook else ""
     margin = [f"{word}by the model {escape(line.margin)}"] if line.margin else []
+    margin += [f"most at risk from {escape(line.most_at_risk)}"] if line.most_at_risk else []
     return "<br/>".join([*margin, *(f"▲ {escape(words)}" for words in _accepted(line))]) or "–"
 
 

@@ -61,7 +61,7 @@ def line_of(kept: dict[str, Any]) -> SheetLine:
         for start, end in content.get("stretches", ())
     )
     content["settings"] = tuple((name, text) for name, text in content["settings"])
-    for name in ("spares", "beware", "accepted", "at_one_end", "further"):
+    for name in ("spares", "beware", "accepted", "at_one_end", "further", "at_risk_from"):
         content[name] = tuple(content.get(name, ()))
     return SheetLine(**content)
 

@@ -61,7 +61,7 @@ def _iso(value: Any) -> str:
 CSV_COLUMNS = (
     *FIRST_COLUMNS, "frequency_mhz", "label", "kind_name", "role_name", "status", "reason", "starts_at", "ends_at", "cells",
     "running_h", "spares", "settings", "beware", "contact", "notes", "stretches", "timezone", "margin", "outlook", "accepted",
-    "at_one_end", "further", "caution",
+    "at_one_end", "further", "caution", "at_risk_from",
 )  # fmt: skip
 
 
@@ -82,7 +82,7 @@ def csv(header: EditionHeader, lines: Iterable[SheetLine]) -> bytes:
         values["timezone"] = header.timezone
         for name in ("starts_at", "ends_at"):
             values[name] = values[name].astimezone(zone) if values[name] else None
-        for name in ("spares", "beware", "accepted", "at_one_end", "further"):
+        for name in ("spares", "beware", "accepted", "at_one_end", "further", "at_risk_from"):
             values[name] = "; ".join(values[name])
         # A table has no head to put it at.
         values["caution"] = f"{FIRST_CAUTION} {OWN_CAUTIONS[-1]}" if line.frequency_hz else STAY_OFF

@@ -33,7 +33,8 @@ class SheetLine:
     before the two were told apart have neither.
     starts_at and ends_at None: on all day; stretches: when between them, where that is not all the time.
     spares: carriers in reserve with their frequencies, in words.
-    outlook: what its margin means, as a word; accepted: broken rules that stay, with whose signature and what to expect.
+    outlook: what its margin means, as a word; at_risk_from: where it is not fine, who disturbs most, the strongest first.
+    accepted: broken rules that stay, with whose signature and what to expect.
     """
 
     carrier: str
@@ -71,6 +72,7 @@ class SheetLine:
     accepted: tuple[str, ...] = ()
     at_one_end: tuple[str, ...] = ()
     further: tuple[str, ...] = ()
+    at_risk_from: tuple[str, ...] = ()
 
     @property
     def both_ends(self) -> tuple[tuple[str, str], ...]:
@@ -110,6 +112,11 @@ class SheetLine:
             self.notes,
         )
         return " ".join((*words, megahertz)).casefold()
+
+    @property
+    def most_at_risk(self) -> str:
+        """Who disturbs it most, and what to do about it; empty where there is enough left."""
+        return f"{'; '.join(self.at_risk_from)}: have them on when you test" if self.at_risk_from else ""
 
     @property
     def in_reserve(self) -> str:

@@ -1,6 +1,7 @@
 """What the pages say of margins: levels, who disturbs by name to whom, and the lowest power that would do."""
 
 import html
+from dataclasses import replace
 
 import pytest
 
@@ -60,6 +61,13 @@ def test_a_lead_reads_neither_letters_nor_family_of_a_product_with_another_depar
         ("2A−B of AUD-001 and AUD-002", -80.0),
     ]
     assert Redaction(site.coordinator).disturbed_by(margin)[1][0] == "2A−B of AUD-001 and GRD-001"
+    # On paper without levels or families, each once.
+    twice = replace(margin, disturbed_by=(*by, by[0]))
+    assert Redaction(site.lead).at_risk_from(twice) == (
+        "another department, Main stage",
+        "intermodulation with another department, Main stage",
+        "AUD-001 and AUD-002 together",
+    )
 
 
 def test_the_lowest_power_that_would_do_is_the_lowest_with_something_left(site: Site) -> None:

@@ -11,7 +11,10 @@ from apps.planning.models import Run, RunDocument
 
 
 class Command(BaseCommand):
-    help = "explain_run ID [--event SLUG]: JSON of paths, separations and margins, with the words behind each number"
+    help = (
+        "explain_run ID [--event SLUG]: JSON of paths, separations and margins, with the words behind each number; "
+        "confidential departments included"
+    )
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("run", type=int, help="its number in the event")

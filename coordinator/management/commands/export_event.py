@@ -19,7 +19,10 @@ from apps.registry.queries import registrations_matching
 
 
 class Command(BaseCommand):
-    help = "export_event SLUG --out DIR: event.json, plan.json and registrations.csv, which imports again"
+    help = (
+        "export_event SLUG --out DIR: event.json, plan.json and registrations.csv, which imports again; "
+        "confidential departments included"
+    )
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("slug")

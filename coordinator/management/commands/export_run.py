@@ -11,7 +11,7 @@ from apps.planning.models import Run, RunDocument
 
 
 class Command(BaseCommand):
-    help = "export_run ID [--event SLUG] --out DIR: problem.json and result.json of a run"
+    help = "export_run ID [--event SLUG] --out DIR: problem.json and result.json of a run, confidential departments included"
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("run", type=int, help="its number in the event")
