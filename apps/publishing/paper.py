@@ -48,7 +48,7 @@ SHAPES = {"locked": "■ locked", "approved": "● approved", "outsider": "◆ o
 OUTLOOKS = {"fine": "✓", "test at rehearsal": "◐", "expect trouble": "▲"}
 CHANGES_TOLD = 60
 ACCEPTED_TOLD = 4
-KEPT_ROWS, SHORT = 4, 300  # the last devices that stay with the cautions, and the most letters that they say
+KEPT_ROWS = 4  # the last devices that stay with the cautions
 OFF = "✕ stay off"
 BESIDE = TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
 INK, RULE, SHADE = colors.black, colors.Color(0.55, 0.55, 0.55), colors.Color(0.93, 0.93, 0.93)
@@ -318,8 +318,7 @@ def _table(
         rows += [[caution, "", "", "", ""] for caution in cautions]
         whole += [("SPAN", (0, row), (-1, row)) for row in range(first, len(rows))]
         whole += [*_as_cautions(first), ("LINEBELOW", (0, first), (-1, -2), 0.5, SHADE)]
-        whole.append(("NOSPLIT", (0, first - _kept_with(lines)), (-1, -1)))
-    table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2)
+    table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2, splitInRow=1)
     table.setStyle(
         TableStyle(
             [
@@ -333,13 +332,19 @@ def _table(
             ]
         )
     )
+    if cautions:
+        table.setStyle([("NOSPLIT", (0, _kept_together(table, first)), (-1, -1))])
     return table
 
 
-def _kept_with(lines: Sequence[SheetLine]) -> int:
-    """How many of the last devices' rows stay on one page with what follows; long ones are left free to move."""
-    short = [not line.accepted and len(line.notes) + len(line.label) < SHORT for line in lines[-KEPT_ROWS:]]
-    return next((number for number, fits in enumerate(reversed(short)) if not fits), len(short))
+def _kept_together(table: Table, cautions: int) -> int:
+    """The first of the last rows that stay on one page with the cautions, which begin at a row: no more than fill half a page."""
+    table.wrap(WIDTH, A4[1])
+    heights: list[float] = table._rowHeights  # known once it is wrapped; reportlab has no other door to them
+    first = cautions
+    while first > cautions - KEPT_ROWS and first > 2 and sum(heights[first - 1 :]) < A4[1] / 2:
+        first -= 1
+    return first
 
 
 def _off_table(groups: Sequence[MustStayOff]) -> Flowable:

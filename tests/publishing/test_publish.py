@@ -223,6 +223,22 @@ def test_the_last_page_of_a_paper_holds_more_than_cautions(count: int) -> None:
     assert sum(page.count("Ask who is on the air.") for page in pages) == 1
 
 
+@pytest.mark.parametrize("names", [1, 8, 20, 150])
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 9])
+def test_devices_with_much_to_set_still_fit_their_paper(count: int, names: int) -> None:
+    """As many settings as a kind may ask for, and long notes: rows then are taller than the half of a page, or than a whole one."""
+    header = EditionHeader(
+        "Harbour Days", "harbour-days", "", "UTC", 1, datetime(2027, 1, 1, tzinfo=UTC), "", "", "", None, "", "",
+        ("Ask who is on the air.",), "radio channel 1",
+    )  # fmt: skip
+    settings = tuple((f"setting {number}", "a value of some length") for number in range(names))
+    tall = replace(LINE, settings=settings, notes="To be told to whoever carries it. " * names)
+    lines = [replace(tall, unit=f"AUD-{number:03d}/1") for number in range(1, count + 1)]
+    for printed in (paper.pdf(header, lines), paper.unit_page_pdf(header, tall)):
+        text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(printed)).pages)
+        assert f"setting {names - 1}" in text and text.count("Ask who is on the air.") <= 1
+
+
 class TestManyBreaches:
     pytestmark = store
 
