@@ -378,6 +378,7 @@ class MarginSerializer(serializers.Serializer[Any]):
     noise_dbm = serializers.FloatField()
     interference_dbm = serializers.FloatField(allow_null=True)
     products_dbm = serializers.FloatField(allow_null=True)
+    needs_db = serializers.FloatField(help_text="how far the wanted signal has to stand over all the rest")
     margin_db = serializers.IntegerField(help_text="left over when everything is at its worst")
     usual_margin_db = serializers.IntegerField()
     disturbed_by = DisturbingSerializer(many=True, help_text="the worst, strongest first")

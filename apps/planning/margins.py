@@ -28,8 +28,9 @@ T = TypeVar("T")
 class Margin:
     """One carrier where it is worst off. Levels in dBm at the antenna's terminals; margins in whole dB.
 
-    `margin_db`: wanted at its weakest and faded, the worst interferer at its strongest; `usual_margin_db`: all at their
-    usual level. `disturbed_by`: (level in dBm, carriers, family of a product or ""), the strongest first.
+    `needs_db`: how far its modulation has to stand over all the rest. `margin_db`: wanted at its weakest and faded, the
+    worst interferer at its strongest; `usual_margin_db`: all at their usual level. `disturbed_by`: (level in dBm,
+    carriers, family of a product or ""), the strongest first.
     """
 
     place: str
@@ -37,6 +38,7 @@ class Margin:
     noise_dbm: float
     interference_dbm: float
     products_dbm: float
+    needs_db: float
     margin_db: int
     usual_margin_db: int
     disturbed_by: tuple[tuple[float, tuple[str, ...], str], ...]
@@ -64,11 +66,12 @@ class Margin:
 
     def as_dict(self) -> dict[str, Any]:
         return {
-            "place": self.place,
+            "place": in_words(self.place),
             "wanted_dbm": _tenth(self.wanted_dbm),
             "noise_dbm": _tenth(self.noise_dbm),
             "interference_dbm": _tenth(self.interference_dbm),
             "products_dbm": _tenth(self.products_dbm),
+            "needs_db": _tenth(self.needs_db),
             "margin_db": self.margin_db,
             "usual_margin_db": self.usual_margin_db,
             "contributors": [
@@ -224,13 +227,16 @@ def _plan(
 def _margin(model: Sited, plan: Plan, found: Any, link: int, on_air: list[Carrier], named: bool) -> Margin:
     who = contributors(model.site, plan, found, link, WORST) if named else []
     return Margin(
-        place=in_words(model.site.places[int(found.place[link])].id),
+        place=model.site.places[int(found.place[link])].id,
         wanted_dbm=float(found.wanted_dbm[link]),
         noise_dbm=float(found.noise_dbm[link]),
         interference_dbm=float(
             power_sum_dbm(np.array([found.cochannel_dbm[link], found.adjacent_dbm[link]]))
         ),
         products_dbm=float(found.products_dbm[link]),
+        needs_db=float(
+            model.site.kind_of[model.site.services[plan.service[found.carrier[link]]].kind].protection
+        ),
         margin_db=int(found.margin_db[link]),
         usual_margin_db=int(found.usual_margin_db[link]),
         disturbed_by=tuple(

@@ -4,7 +4,7 @@ People say «zone» and «kind»; the model needs places and services. What foll
 separations, limits for products) is in apps/radio/demands.py, every number with the record of how it came about.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Final, cast
@@ -60,6 +60,13 @@ def zone_of(place: str) -> str:
 def in_words(place: str) -> str:
     """A place as people read it: «north, antennas»."""
     return place.replace("/", ", ")
+
+
+def with_its_name(place: str, zones: Mapping[str, str]) -> str:
+    """The same by the name of its zone, without the band of its receivers: «North stage, antennas»."""
+    code = zone_of(place)
+    part = place.removeprefix(code).removeprefix("/").split(",")[0]
+    return ", ".join(filter(None, (zones.get(code, code), part)))
 
 
 @dataclass(frozen=True)

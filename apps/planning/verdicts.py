@@ -15,7 +15,7 @@ from django.utils import timezone
 from apps.events.models import Event
 from apps.planning import snapshot
 from apps.planning.models import Acceptance, Assignment, Verdict
-from apps.planning.siting import zone_of
+from apps.planning.siting import with_its_name
 from apps.planning.states import AGREED
 
 PLACE = "{place}"  # stands in kept words for the place's name, which may change
@@ -222,11 +222,7 @@ def _told(alike: list[dict[str, Any]], names: Mapping[str, str]) -> Breach:
     breach = dict(alike[-1])
     made_in = sorted({row["made_in"] for row in alike} - {""})
     del breach["made_in"]
-    code = zone_of(breach["place"])
-    part = (
-        breach["place"].removeprefix(code).removeprefix("/").split(",")[0]
-    )  # without the band of its receivers
-    where = ", ".join(filter(None, (names.get(code, code), part)))
+    where = with_its_name(breach["place"], names)
     words = breach["words"].replace(PLACE, where)
     words = words.replace(MADE, f", made in {' and in '.join(made_in)}" if made_in else "")
     return Breach(**{**breach, "carriers": tuple(breach["carriers"]), "words": words, "where": where})

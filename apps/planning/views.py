@@ -19,6 +19,7 @@ from django.utils.html import format_html
 from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale, require
 from apps.events.actors import Actor
+from apps.events.queries import zones_of
 from apps.events.rules import refusal_to_coordinate
 from apps.events.setting_up import SetUpPage
 from apps.events.views import EventPage, add_refusal
@@ -30,6 +31,7 @@ from apps.planning.outlook import outlook
 from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.renewing import Renewed, renew
 from apps.planning.rules import refusal_to_accept, refusal_to_change, refusal_to_inquire
+from apps.planning.siting import with_its_name
 from apps.planning.states import ACTIVE, AssignmentState, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import batching, tuning
@@ -555,6 +557,7 @@ class Frequency(CountedPage):
         margin = margin_of(self.event, row.carrier.code) if row.assignment else None
         return self.render(
             margin=margin, outlook=outlook(margin) if margin else "",
+            worst_at=with_its_name(margin.place, dict(zones_of(self.actor).values_list("code", "name"))) if margin else "",
             disturbed_by=queries.Redaction(self.actor).disturbed_by(margin) if margin else [],
             row=row, form=form, status=status, refused=refusal_to_change(self.actor, row.assignment),
             reasons=queries.shared_reasons([row], {row.carrier.registration_id: 1}), own=own, **more,

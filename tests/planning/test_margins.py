@@ -1,6 +1,7 @@
 """What the pages say of margins: levels, who disturbs by name to whom, and the lowest power that would do."""
 
 import html
+import math
 from dataclasses import replace
 
 import pytest
@@ -37,7 +38,14 @@ def test_a_carriers_page_gives_levels_and_names_the_worst_to_those_who_may_know_
     plain = margins_of(site.event)[code]
     assert margin and (margin.order, margin.wanted_dbm) == (plain.order, plain.wanted_dbm)
     assert 0 < len(margin.disturbed_by) <= 3
+    # Whoever adds the lines of the page up by hand, powers in milliwatts, comes to the margin.
+    rest_mw = sum(
+        10 ** (level / 10) for level in (margin.noise_dbm, margin.interference_dbm, margin.products_dbm)
+    )
+    left_db = margin.wanted_dbm - margin.needs_db - 10 * math.log10(rest_mw)
+    assert margin.margin_db == math.floor(left_db)
     page = html.unescape(site.browser("coordinator").get(f"{BASE}review/{code}/").content.decode())
+    assert "It has to stand over all these by" in page and "Worst at Main stage, antennas." in page
     assert f"{margin.wanted_dbm:.1f} dBm".replace("-", "−") in page and "What disturbs it most" in page
     for words, _ in Redaction(site.coordinator).disturbed_by(margin):
         assert words in page
@@ -54,7 +62,7 @@ def test_a_lead_reads_neither_letters_nor_family_of_a_product_with_another_depar
         (-70.0, ("AUD-001", "GRD-001"), "2A-B"),
         (-80.0, ("AUD-001", "AUD-002"), "2A-B"),
     )
-    margin = Margin("main", -50.0, -110.0, -60.0, -70.0, 3, 20, by)
+    margin = Margin("main", -50.0, -110.0, -60.0, -70.0, 20.0, 3, 20, by)
     assert Redaction(site.lead).disturbed_by(margin) == [
         ("another department, Main stage", -60.0),
         ("intermodulation with another department, Main stage", -70.0),

@@ -472,4 +472,4 @@ def test_the_review_says_what_to_expect_and_filters_by_it(planned: Site) -> None
 )
 def test_a_margin_in_a_word(usual: int, worst: int, word: str) -> None:
     level = 0.0
-    assert outlook(Margin("main", level, level, level, level, worst, usual, ())) == word
+    assert outlook(Margin("main", level, level, level, level, level, worst, usual, ())) == word

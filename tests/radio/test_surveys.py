@@ -3,6 +3,7 @@
 import math
 import random
 import statistics
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -110,6 +111,27 @@ def test_whatever_is_written_is_read_back(rows, piece):
 
 
 # -- traces ---------------------------------------------------------------------------------
+
+
+def test_what_is_read_in_pieces_takes_memory_for_its_points_and_not_for_its_text():
+    """Two numbers of 8 bytes a point are kept; 64 bytes a point are less than the words of a line would take."""
+    count, a_piece = 400_000, 20_000
+    tracemalloc.start()
+    try:
+        reader = Reader()
+        for start in range(0, count, a_piece):
+            lines = (
+                f"{470 + k * 112e-6:.6f};{-108 + k * 7919 % 97 / 40:.2f}\n"
+                for k in range(start, start + a_piece)
+            )
+            reader.feed("".join(lines))
+            assert reader.points <= start + a_piece
+        found = surveys.trace(reader.finish())
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert reader.points == count and found.level_dbm.size <= surveys.MOST_CELLS
+    assert peak < 64 * count + 8_000_000
 
 
 def test_a_trace_holds_the_highest_of_each_cell():
