@@ -318,7 +318,9 @@ def _table(
         rows += [[caution, "", "", "", ""] for caution in cautions]
         whole += [("SPAN", (0, row), (-1, row)) for row in range(first, len(rows))]
         whole += [*_as_cautions(first), ("LINEBELOW", (0, first), (-1, -2), 0.5, SHADE)]
-    table = Table(rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2, splitInRow=1)
+    table = Table(
+        rows, colWidths=[43 * mm, 37 * mm, 48 * mm, WIDTH - 146 * mm, 18 * mm], repeatRows=2, splitInRow=1
+    )
     table.setStyle(
         TableStyle(
             [

@@ -226,7 +226,7 @@ def test_the_last_page_of_a_paper_holds_more_than_cautions(count: int) -> None:
 @pytest.mark.parametrize("names", [1, 8, 20, 150])
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 9])
 def test_devices_with_much_to_set_still_fit_their_paper(count: int, names: int) -> None:
-    """As many settings as a kind may ask for, and long notes: rows then are taller than the half of a page, or than a whole one."""
+    """As many settings as a kind may ask for, and long notes: rows then are taller than half a page, or than a whole one."""
     header = EditionHeader(
         "Harbour Days", "harbour-days", "", "UTC", 1, datetime(2027, 1, 1, tzinfo=UTC), "", "", "", None, "", "",
         ("Ask who is on the air.",), "radio channel 1",
