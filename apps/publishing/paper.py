@@ -279,7 +279,16 @@ def _table(
     heads = ["Device", "MHz", "Match at both ends", "On the air · batteries", ""]
     rows: list[list[Any]] = [[title, "", "", "", ""], [Paragraph(f"<b>{text}</b>", SMALL) for text in heads]]
     whole: list[tuple[Any, ...]] = []
+    said, by = (
+        "",
+        "",
+    )  # devices of one frequency share what there is to beware of: it is spelled out for the first
     for line in lines:
+        beware = _beware(line)
+        if beware != said:
+            said, by = beware, line.unit
+        elif beware:
+            beware = f"beware: as {escape(by)}"
         rows.append(
             [
                 [
@@ -303,7 +312,7 @@ def _table(
                 [*_settings(line), Paragraph(_spare(line), SMALL)],
                 [
                     Paragraph(f"{hours(line, zone)}<br/>{escape(batteries_of(line, zone))}", SMALL),
-                    Paragraph(_beware(line), SMALL),
+                    Paragraph(beware, SMALL),
                 ],
                 Code(live_address(header, line), 15 * mm) if line.unit_key else "",
             ]
@@ -334,15 +343,17 @@ def _table(
             ]
         )
     )
+    table.wrap(WIDTH, A4[1])
+    heights: list[float] = table._rowHeights  # known once it is wrapped; reportlab has no other door to them
+    # Only a row that fills most of a page may go on overleaf: its figures belong together.
+    table.splitInRow = int(max(heights) > A4[1] / 2)
     if cautions:
-        table.setStyle([("NOSPLIT", (0, _kept_together(table, first)), (-1, -1))])
+        table.setStyle([("NOSPLIT", (0, _kept_together(heights, first)), (-1, -1))])
     return table
 
 
-def _kept_together(table: Table, cautions: int) -> int:
+def _kept_together(heights: Sequence[float], cautions: int) -> int:
     """The first of the last rows that stay on one page with the cautions, which begin at a row: no more than fill half a page."""
-    table.wrap(WIDTH, A4[1])
-    heights: list[float] = table._rowHeights  # known once it is wrapped; reportlab has no other door to them
     first = cautions
     while first > cautions - KEPT_ROWS and first > 2 and sum(heights[first - 1 :]) < A4[1] / 2:
         first -= 1
