@@ -80,7 +80,7 @@ def lines_of(
         for line in _lines(row, law, tuple(spares[row.carrier.code]), near, papers(row.carrier.registration))
         if not row.carrier.withdrawn
     ]
-    found.sort(key=lambda line: (line["department"], line["zone"], line["carrier"], line["unit"]))
+    found.sort(key=_as_counted)
     return found if department is not None else found + [_outsider(row, law) for row in _outsiders(event)]
 
 
@@ -139,6 +139,12 @@ def _as_its_department_may_know(row: PlanRow, event: Event, eyes: dict[int, Reda
     if left is None:
         return row
     return replace(row, blocked_by=eyes_of(row, event, eyes).reasons(row.carrier, left.blocked_by))
+
+
+def _as_counted(line: dict[str, Any]) -> tuple[str | int, ...]:
+    """Device 2 before device 10."""
+    code, unit = line["carrier"], line["unit"]
+    return line["department"], line["zone"], len(code), code, len(unit), unit
 
 
 def _at_risk_from(eyes: Redaction, margin: Margin) -> tuple[str, ...]:

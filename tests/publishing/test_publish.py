@@ -18,7 +18,7 @@ from apps.planning import running, verdicts, working
 from apps.planning.actions import Selection
 from apps.publishing import actions, paper, queries, rendering
 from apps.publishing.sheets import EditionHeader, SheetLine
-from apps.registry.models import Carrier
+from apps.registry.models import Carrier, Unit
 from tests.site import Site, line, make_site, register
 
 BASE = "/api/v1/events/harbour-days/"
@@ -55,6 +55,14 @@ class TestEditions:
         second = actions.publish(actor=site.coordinator, note="two")
         assert (second.number, second.replaces.number) == (2, 1)
         assert first.digest != second.digest
+
+    def test_the_second_device_stands_before_the_tenth(self, site: Site) -> None:
+        unit = Unit.objects.filter(carrier__code="AUD-001").latest("number")
+        for number in range(unit.number + 1, 13):
+            Unit.objects.create(carrier=unit.carrier, number=number)
+        edition = actions.publish(actor=site.coordinator)
+        units = [line.content["unit"] for line in edition.lines.filter(department="AUD")]
+        assert units[:12] == [f"AUD-001/{number}" for number in range(1, 13)]
 
     def test_what_nobody_agreed_to_has_no_frequency_on_the_sheet(self, site: Site) -> None:
         planning.take_back(
