@@ -66,7 +66,7 @@ class AcceptForm(forms.Form):
     reason = forms.CharField(
         label="Why it may stay (needed)",
         required=False,
-        help_text="Stands with your name on the sheets of all departments concerned.",
+        help_text="Stands with your name on the sheets of all departments concerned, word for word: name no confidential one.",
         widget=forms.TextInput({"aria-required": "true"}),
     )
     until = forms.DateTimeField(

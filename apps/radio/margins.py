@@ -614,8 +614,20 @@ LETTERS: Final = 300
 """Products are named among this many of the strongest carriers that a place hears."""
 
 
-def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int = 3) -> list[Contributor]:
-    """The worst contributors to one link in its worst slot, carriers and products alike, strongest first."""
+def contributors(
+    site: Site, plan: Plan, found: Margins, links: Iterable[int], count: int = 3
+) -> list[list[Contributor]]:
+    """The worst contributors to each of these links in its worst slot, carriers and products alike, strongest first."""
+    sources = list(_sent_from(site, plan))
+    return [_contributors(site, plan, found, link, count, sources) for link in links]
+
+
+_Source = tuple[int, NDArray[np.int64], NDArray[np.float64]]
+
+
+def _contributors(
+    site: Site, plan: Plan, found: Margins, link: int, count: int, sources: Sequence[_Source]
+) -> list[Contributor]:
     carrier, slot = int(found.carrier[link]), int(found.slot[link])
     air = _Air(site, plan, site.spots[int(found.spot[link])], np.array([slot]))
     service, alone = int(plan.service[carrier]), np.array([carrier])
@@ -623,47 +635,75 @@ def contributors(site: Site, plan: Plan, found: Margins, link: int, count: int =
     group = _Group(air, service, alone, let_in)
     single = (let_in.share * group.strong_mw * air.on[:, 0])[0]
     top = np.argsort(-single, kind="stable")[:count]
-    rows = [Contributor(float(dbm(single[c])), (int(air.heard[c]),)) for c in top if single[c] > 0]
-    rows += _named_receiver_products(group, carrier, slot, count)
-    rows += _named_transmitter_products(group, carrier, slot, count)
-    return sorted(rows, key=lambda row: (-row.level_dbm, row.carriers))[:count]
+    worst = _Worst(
+        count, [Contributor(float(dbm(single[c])), (int(air.heard[c]),)) for c in top if single[c] > 0]
+    )
+    _name_receiver_products(worst, group, carrier, slot)
+    _name_transmitter_products(worst, group, carrier, slot, sources)
+    return worst.rows
 
 
-def _named_receiver_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
+class _Worst:
+    """The strongest so many of what disturbs a link. What cannot come among them is not looked for."""
+
+    def __init__(self, count: int, rows: Iterable[Contributor]) -> None:
+        self.count = count
+        self.rows: list[Contributor] = []
+        self.add(rows)
+
+    def add(self, rows: Iterable[Contributor]) -> None:
+        found = sorted([*self.rows, *rows], key=lambda row: (-row.level_dbm, row.carriers))
+        self.rows = found[: self.count]
+
+    @property
+    def least_dbm(self) -> float:
+        """What is weaker than this changes nothing."""
+        return self.rows[-1].level_dbm if len(self.rows) == self.count else -np.inf
+
+
+def _name_receiver_products(worst: _Worst, group: _Group, carrier: int, slot: int) -> None:
     plan = group.plan
     level = _levels_together(group.air, usual=False) * power_ratio(-group.kind.receiver_body.least_db)
     strongest_dbm = float(dbm(level.max()))
-    letters = np.nonzero((level > 0) & plan.on[:, slot] & (np.arange(plan.hz.size) != carrier))[0]
-    letters = letters[np.argsort(-level[letters], kind="stable")][:LETTERS]
-    rows = []
+    others = np.nonzero((level > 0) & plan.on[:, slot] & (np.arange(plan.hz.size) != carrier))[0]
+    others = others[np.argsort(-level[others], kind="stable")][:LETTERS]
     for family, factor in (("2A-B", 1.0), ("A+B-C", TRIPLE_BEAT)):
+        # A letter that is too weak even beside two of the strongest makes nothing that counts.
+        enough_dbm = worst.least_dbm + 2 * group.iip3_dbm - float(dbm(factor)) - 2 * strongest_dbm
+        letters = others[level[others] >= milliwatts(enough_dbm)]
         guard = group.kind.guards.get(family, 0)
-        for indices, weight in _products_near(
-            family, plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, count
-        ):
-            product_dbm = min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm)
-            rows.append(
-                Contributor(product_dbm, tuple(int(letters[i]) for i in indices), family, "receivers")
+        worst.add(
+            Contributor(
+                min(float(dbm(weight * factor)) - 2 * group.iip3_dbm, strongest_dbm),
+                tuple(int(letters[i]) for i in indices), family, "receivers",
             )
-    return rows
+            for indices, weight in _products_near(
+                family, plan.hz[letters], level[letters], int(plan.hz[carrier]), guard, worst.count
+            )
+        )  # fmt: skip
 
 
-def _named_transmitter_products(group: _Group, carrier: int, slot: int, count: int) -> list[Contributor]:
+def _name_transmitter_products(
+    worst: _Worst, group: _Group, carrier: int, slot: int, sources: Sequence[_Source]
+) -> None:
     site, plan = group.site, group.plan
     guard = group.kind.guards.get("2A-B", 0)
-    rows = []
-    at_spot = site.senders_at_dbm(group.spot, usual=False) - group.body_db(usual=False)
-    for place, sent, sent_level in _sent_from(site, plan):
+    from_there = site.senders_at_dbm(group.spot, usual=False) - group.body_db(usual=False)
+    from_there = from_there - site.transmitter_product_db
+    for place, sent, sent_level in sources:
+        heard = float(from_there[place])
+        if heard + 3 * float(dbm(sent_level.max())) < worst.least_dbm:
+            continue
         beside = plan.on[sent, slot] & (sent != carrier)
         letters, level = sent[beside], sent_level[beside]
-        heard = float(at_spot[place])
-        loss = float(site.transmitter_product_db[place])
-        for indices, weight in _products_near(
-            "2A-B", plan.hz[letters], level, int(plan.hz[carrier]), guard, count
-        ):
-            named = tuple(int(letters[i]) for i in indices)
-            rows.append(Contributor(float(dbm(weight)) + heard - loss, named, "2A-B", "transmitters"))
-    return rows
+        worst.add(
+            Contributor(
+                float(dbm(weight)) + heard, tuple(int(letters[i]) for i in indices), "2A-B", "transmitters"
+            )
+            for indices, weight in _products_near(
+                "2A-B", plan.hz[letters], level, int(plan.hz[carrier]), guard, worst.count
+            )
+        )
 
 
 def _products_near(

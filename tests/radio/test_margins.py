@@ -194,7 +194,7 @@ def test_every_sum_agrees_with_a_recount(steps, services, overrides):
             or max(found.products_dbm[link], expected) < -160.0
         )
         assert found.margin_db[link] == np.floor(wanted - kind.protection - total + 1e-6)
-        named = contributors(site, some, found, link)
+        (named,) = contributors(site, some, found, [link])
         everything = sorted([*singles.values(), *products.values()], reverse=True)[:3]
         assert [c.level_dbm for c in named] == [pytest.approx(level, abs=0.01) for level in everything]
 
@@ -207,7 +207,10 @@ def test_products_listed_one_by_one_add_up_to_what_is_counted(seed):
     strongest = [site.levels.strong_dbm[:, place].max() for place in found.place]
     checked = 0
     for link in range(found.carrier.size):
-        named = contributors(site, some, found, link, 100_000)
+        (named,) = contributors(site, some, found, [link], 100_000)
+        # What cannot be among three is passed over, and nothing else; equals may change places.
+        (three,) = contributors(site, some, found, [link])
+        assert [row.level_dbm for row in three] == [row.level_dbm for row in named[:3]]
         products = [row.level_dbm for row in named if row.family]
         listed, counted = float(power_sum_dbm(products)), float(found.products_dbm[link])
         near_the_limit = max(listed, counted) > strongest[link] - 20.0
@@ -241,7 +244,7 @@ def test_a_link_that_is_alone_has_only_noise():
     expected = site.weak_dbm("mic", "main/bodies", "main/antennas") - 20.0 - 20.0
     assert found.margin_db[0] == np.floor(expected - site.noise_dbm("main/antennas", "mic"))
     assert found.usual_margin_db[0] > found.margin_db[0]
-    assert contributors(site, plan([0], [0]), found, 0) == []
+    assert contributors(site, plan([0], [0]), found, [0]) == [[]]
 
 
 def test_carriers_that_are_never_on_together_do_not_disturb_each_other():
@@ -310,7 +313,7 @@ def test_a_product_is_never_stronger_than_the_carriers_that_make_it():
     found = margins(site, plan([0, 8, 16], [0, 0, 0]))
     assert (found.products_dbm <= site.strong_dbm("mic", "main/bodies", "main/antennas") + 0.01).all()
     for link in range(3):
-        assert contributors(site, plan([0, 8, 16], [0, 0, 0]), found, link)[0].level_dbm <= 0.0
+        assert contributors(site, plan([0, 8, 16], [0, 0, 0]), found, [link])[0][0].level_dbm <= 0.0
 
 
 # ----------------------------------------------------------------------------------------------- power

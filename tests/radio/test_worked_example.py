@@ -151,7 +151,7 @@ def test_step_5_a_product_on_the_first_microphone():
     # -74.55 - 20 + 95.29 = 0.74; usually the product is 2·(-45.01) - 20.55 - 24 = -134.57, so -45.01 - 20 + 99.98 = 34.97
     assert found.margin_db[first] == 0
     assert found.usual_margin_db[first] == 34
-    worst = contributors(site(), plan(600_800_000), found, first)
+    (worst,) = contributors(site(), plan(600_800_000), found, [first])
     assert [(c.family, c.carriers) for c in worst] == [("2A-B", (1, 2)), ("", (2,)), ("", (1,))]
     assert [c.level_dbm for c in worst] == [near(-97.66), near(-100.14), near(-106.14)]
 
