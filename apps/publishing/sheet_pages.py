@@ -1,7 +1,7 @@
 """Sheets on screen: per department, zone and device, their files, and the live page behind a device's QR code."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -34,11 +34,15 @@ MEDIA = {
 
 @dataclass(frozen=True)
 class Shown:
-    """A line as a page shows it: the frozen values, and those that need the event's time zone put into words."""
+    """A line as a page shows it: the frozen values, and those that need the event's time zone put into words.
+
+    `others`: further devices of the same frequency, of which the same is to be said.
+    """
 
     line: SheetLine
     hours: str
     batteries: str
+    others: list["Shown"] = field(default_factory=list)
 
     @classmethod
     def of(cls, line: SheetLine, zone: ZoneInfo) -> "Shown":
@@ -50,12 +54,27 @@ class Shown:
         return self.line.unit.rsplit("/", 1)[-1]
 
 
+def together(lines: Iterable[SheetLine], zone: ZoneInfo, since: Since | None = None) -> list[Shown]:
+    """Devices one after the other that differ in their numbers alone share a row, unless only some of them changed."""
+    rows: dict[tuple[SheetLine, str], Shown] = {}
+    for line in lines:
+        mark = since.marks.get(line.unit, "") if since else ""
+        key = replace(line, unit="", unit_label="", unit_key=""), mark
+        shown = Shown.of(line, zone)
+        if key in rows:
+            rows[key].others.append(shown)
+        else:
+            rows[key] = shown
+    return list(rows.values())
+
+
 @dataclass(frozen=True)
 class ZoneOfSheet:
     """The devices of one zone."""
 
     code: str
     name: str
+    count: int
     rows: list[Shown]
 
     @property
@@ -65,12 +84,14 @@ class ZoneOfSheet:
         return list(reversed(firsts.values())) if len(self.rows) > FEW and len(firsts) > 1 else []
 
 
-def by_zone(lines: Iterable[SheetLine], zone: ZoneInfo) -> list[ZoneOfSheet]:
-    found: dict[str, ZoneOfSheet] = {}
+def by_zone(lines: Iterable[SheetLine], zone: ZoneInfo, since: Since | None) -> list[ZoneOfSheet]:
+    found: dict[str, list[SheetLine]] = {}
     for line in lines:
-        here = found.setdefault(line.zone, ZoneOfSheet(line.zone, line.zone_name, []))
-        here.rows.append(Shown.of(line, zone))
-    return [found[code] for code in sorted(found)]
+        found.setdefault(line.zone, []).append(line)
+    return [
+        ZoneOfSheet(code, found[code][0].zone_name, len(found[code]), together(found[code], zone, since))
+        for code in sorted(found)
+    ]
 
 
 class SheetPage(EventPage):
@@ -149,10 +170,11 @@ class DepartmentSheet(SheetPage):
         header = queries.header_of(edition)
         found = self.searched(lines)
         editions = queries.editions_of(self.actor).filter(department__in=["", row.code])
+        since = changes.since_before(self.actor, edition, row.code)
         return self.render(
             department=row, edition=edition, counts=counts, header=header, editions=editions[:20],
-            off=must_stay_off(lines), since=changes.since_before(self.actor, edition, row.code),
-            zones=by_zone(found.lines, self.zone), found=found, cautions=rendering.cautions_for(header, lines),
+            off=must_stay_off(lines), since=since, zones=by_zone(found.lines, self.zone, since), found=found,
+            cautions=rendering.cautions_for(header, lines),
         )  # fmt: skip
 
 
@@ -182,9 +204,9 @@ class ZoneSheet(SheetPage):
         lines = [
             queries.sheet_line(line) for line in queries.standing_lines(self.actor).filter(zone=place.code)
         ]
-        lines.sort(key=lambda line: (line.frequency_hz or 0, line.unit))
+        lines.sort(key=lambda line: (line.frequency_hz or 0, len(line.unit), line.unit))
         found = self.searched(lines)
-        rows = [Shown.of(line, self.zone) for line in found.lines]
+        rows = together(found.lines, self.zone)
         return self.render(
             place=place, rows=rows, off=must_stay_off(lines), found=found, cautions=rendering.OWN_CAUTIONS
         )

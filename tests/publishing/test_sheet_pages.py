@@ -204,6 +204,26 @@ def test_the_files_hold_what_the_page_holds(published: Site) -> None:
     assert browser.get(f"{BASE}AUD/sheet.docx").status_code == 404
 
 
+def test_devices_set_the_same_share_a_row_until_one_of_them_is_new(published: Site) -> None:
+    carrier = Carrier.objects.get(code="AUD-001")
+    for number in range(2, 12):
+        Unit.objects.create(carrier=carrier, number=number)
+    publish(actor=published.coordinator)
+    page = published.browser("lead").get(f"{BASE}AUD/")
+    (zone,) = page.context["zones"]
+    first, second = zone.rows  # the one that was on edition 1, and those that are new
+    assert (zone.count, first.line.unit, first.others) == (11, "AUD-001/1", [])
+    assert [row.number for row in (second, *second.others)] == [str(number) for number in range(2, 12)]
+    told = page.content.decode()
+    assert "and 9 more, set the same" in told
+    for unit in Unit.objects.filter(carrier=carrier):
+        assert f'href="{BASE}AUD/{unit.key}/"' in told
+        assert told.count(f'id="aud-001{unit.number}"') == 1  # where links to what changed lead
+    publish(actor=published.coordinator)
+    (zone,) = published.browser("lead").get(f"{BASE}AUD/").context["zones"]
+    assert [len(row.others) for row in zone.rows] == [10]
+
+
 def test_an_older_edition_says_that_it_was_replaced(published: Site) -> None:
     place(published, "AUD-001", SECOND)
     publish(actor=published.coordinator)
