@@ -423,8 +423,7 @@ def _spare(line: SheetLine) -> str:
 
 def _beware(line: SheetLine) -> str:
     word = f"{OUTLOOKS.get(line.outlook, '')} {line.outlook}; " if line.outlook else ""
-    risk = f"; most at risk from {escape(line.at_risk_from[0])}" if line.at_risk_from else ""
-    margin = [f"{word}model: {escape(line.margin)}{risk}"] if line.margin else []
+    margin = [f"{word}model: {escape(line.margin)}"] if line.margin else []
     return "<br/>".join([*(f"near: {escape(text)}" for text in line.beware), *margin])
 
 

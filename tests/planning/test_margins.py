@@ -45,7 +45,7 @@ def test_a_carriers_page_gives_levels_and_names_the_worst_to_those_who_may_know_
     left_db = margin.wanted_dbm - margin.needs_db - 10 * math.log10(rest_mw)
     assert margin.margin_db == math.floor(left_db)
     page = html.unescape(site.browser("coordinator").get(f"{BASE}review/{code}/").content.decode())
-    assert "It has to stand over all these by" in page and "Worst at Main stage, antennas." in page
+    assert "Needed over all that" in page and "Worst at Main stage, antennas." in page
     assert f"{margin.wanted_dbm:.1f} dBm".replace("-", "−") in page and "What disturbs it most" in page
     for words, _ in Redaction(site.coordinator).disturbed_by(margin):
         assert words in page

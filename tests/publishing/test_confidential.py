@@ -109,7 +109,7 @@ def test_sheets_name_whom_to_have_on_the_air_where_there_is_too_little(site: Sit
             assert "have them on when you test" in text, where
         if where.startswith("AUD-001"):
             assert "have them on" not in text, where
-        if where in ("sheet", "paper"):
+        if where == "sheet":
             assert f"most at risk from {first}" in text, where
 
 
