@@ -359,14 +359,22 @@ class Redaction:
         return words[:1].upper() + words[1:] if words.startswith("another") else words
 
     def reasons(self, carrier: Carrier, blocked_by: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Causes with their shares, what takes no share and then the largest first, by names that its reader may know."""
+        """Causes with their shares, what takes no share and then the largest first, by names that its reader may know.
+
+        Who may be tuned to a single frequency could work out the last letter of a product there, so of one with others
+        neither letters nor family are told.
+        """
         shown: dict[tuple[tuple[str, str], ...], float] = {}
         for cause in blocked_by:
             facts = {name: value for name, value in cause.items() if name != "share"}
             if "carrier" in facts:
                 facts["carrier"] = self.carrier(facts["carrier"])
             if "carriers" in facts:
-                facts["carriers"] = named(self.carrier(code) for code in facts["carriers"])
+                names = {code: self.carrier(code) for code in facts["carriers"]}
+                others = [name for code, name in names.items() if name != code]
+                if others:
+                    facts.pop("family", None)  # as in a margin or a breach
+                facts["carriers"] = named(others or names)
             key = tuple(sorted((name, str(value)) for name, value in facts.items()))
             shown[key] = shown.get(key, 0) + cause["share"]
         ordered = sorted(

@@ -91,6 +91,26 @@ def test_who_was_left_out_by_a_run_that_was_cut_short_reads_that_first() -> None
 
 
 @pytest.mark.django_db
+def test_of_a_product_with_others_a_lead_reads_neither_letters_nor_family() -> None:
+    """Tuned to one frequency f, whoever knows A of 2A−B = f knows B."""
+    site = make_site()
+    register(site.lead, line(quantity=3), line("narrow", low_hz=500_100_000, high_hz=500_100_000))
+    register(site.coordinator, line("agents on foot", department="GRD"))
+    carrier = Carrier.objects.get(code="AUD-004")
+    blocked = [
+        {"cause": "product", "family": "2A-B", "carriers": ["AUD-001", "GRD-001"], "share": 0.75},
+        {"cause": "product", "family": "2A-B", "carriers": ["AUD-001", "AUD-002"], "share": 0.25},
+    ]
+    told = [cause_in_words(cause) for cause in Redaction(site.lead).reasons(carrier, blocked)]
+    assert told == [
+        "intermodulation with another department, Main stage (75% of what it can tune)",
+        "intermodulation 2A−B with AUD-001 and AUD-002 (25% of what it can tune)",
+    ]
+    full = [cause_in_words(cause) for cause in Redaction(site.coordinator).reasons(carrier, blocked)]
+    assert full[0] == "intermodulation 2A−B with AUD-001 and GRD-001 (75% of what it can tune)"
+
+
+@pytest.mark.django_db
 def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_them() -> None:
     site = make_site()
     spectrum.mark_occupied(
