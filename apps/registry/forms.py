@@ -111,7 +111,7 @@ class RegistrationForm(forms.Form):
     stretches = forms.CharField(
         label="Or on more than once, one stretch on each line",
         widget=forms.Textarea({"rows": 2}),
-        help_text="Such as 2027-06-11T18:00/2027-06-11T23:00. From and until may then stay empty.",
+        help_text="From and until of each, such as 2027-06-11T18:00/2027-06-11T23:00. The two fields above may then stay empty.",
     )
     priority = Offer(choices=PRIORITIES, initial=2)
     power_mw = forms.CharField(label="Power, in mW", help_text="Empty: the strongest that is permitted.")

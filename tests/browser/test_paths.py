@@ -134,6 +134,17 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
     page.get_by_role("radio", name="Microphone").check()
     expect(both_ends.get_by_label("Pairing key")).to_have_value("17")
     expect(page.get_by_label("Further settings")).to_have_value("")
+    # On twice: each time is picked, and kept in a list.
+    page.get_by_label("On the air all day").uncheck()
+    for day in (11, 12):
+        page.get_by_label("Switched on from").fill(f"2027-06-{day}T18:00")
+        page.get_by_label("until", exact=True).fill(f"2027-06-{day}T23:00")
+        page.get_by_role("button", name="Keep these hours, add others").click()
+        expect(page.get_by_label("Switched on from")).to_be_focused()
+    hours = "2027-06-11T18:00/2027-06-11T23:00\n2027-06-12T18:00/2027-06-12T23:00"
+    expect(page.get_by_label("Or on more than once")).to_have_value(hours)
+    page.get_by_label("Or on more than once").fill("")
+    page.get_by_label("On the air all day").check()
     page.get_by_label("Zone").select_option(label="Main stage")
     page.get_by_label("Frequencies", exact=True).fill("many")
     page.get_by_label("Uses now, in MHz").fill("470,11")

@@ -146,6 +146,19 @@
     }
     fields(rows[at + 1] || oneMore(grid))[column].focus();
   });
+  /* Several stretches of hours: what was picked goes into the list, and the pickers are free for the next. */
+  document.addEventListener("click", function (event) {
+    var button = event.target.closest("[data-fb-one-more-stretch]");
+    if (!button) { return; }
+    var form = button.form, from = form.elements.start, until = form.elements.end, list = form.elements.stretches;
+    if (!from.value || !until.value) { (from.value ? until : from).focus(); return; }
+    var lines = list.value.split(/\s*\n\s*/).filter(Boolean).concat(from.value + "/" + until.value);
+    list.rows = lines.length + 1;
+    put(list, lines.join("\n"));
+    put(from, "");
+    put(until, "");
+    from.focus();
+  });
   document.addEventListener("paste", function (event) {
     var grid = event.target.closest("[data-fb-grid]"), text = event.clipboardData.getData("text/plain");
     if (!grid || !/[\t\n]/.test(text.trim())) { return; }
