@@ -21,6 +21,7 @@ MEMORY_BYTES = 3_000_000_000
 FAINT = 0.01  # share of the loudest below which a source or a path is left out of what is merely priced
 NOTHING = 1e-6  # share of a limit below which a load is rounding
 UNHEARD = 0.01  # share of a limit: what cannot bring more of it to the loudest product is not looked up
+HOPES = 8  # once so small a share of the points may still be clean, it is looked at alone
 STALE = 0.05  # relative change of an urgency that is booked into the maps
 
 Booking = dict[tuple[int, int], dict[int, Floats]]  # (rule, place) -> {victim: load by slot}
@@ -521,17 +522,24 @@ class Air:
     # -- what it would do at every point of its raster ----------------------------------------------------
 
     def survey(
-        self, i: int, hz: Ints, families: Iterable[str] | None = None, priced: bool = True
+        self,
+        i: int,
+        hz: Ints,
+        families: Iterable[str] | None = None,
+        priced: bool = True,
+        hopeful: bool = False,
     ) -> tuple[Bools, Bools, Floats]:
         """(clean, surely struck, cost) at rising frequencies, for a carrier that is not on the air.
 
         `clean` is what the maps prove clean. A point that is neither clean nor surely struck has to be judged: several victims
-        share the blame, or bins are wider than the raster. `families` limits the look; not `priced` leaves costs aside.
+        share the blame, or bins are wider than the raster. `families` limits the look; not `priced` leaves costs aside;
+        `hopeful` asks for clean points alone, and is done with those that are not as soon as that is seen.
         """
         clean, sure, cost = np.ones(len(hz), bool), np.zeros(len(hz), bool), np.zeros(len(hz))
         if not self.sites_of[i] or not len(hz):
             return clean, sure, cost
         when = self._when(i)
+        mine = self.on[i, when] > 0
         suffers: dict[tuple[int, int], Floats] = {}
         causes: dict[tuple[str, str, int], Floats] = {}
         victims: dict[tuple[str, str, int], int] = {}
@@ -548,13 +556,22 @@ class Air:
                 maps, key = self._wake(ward), ward.key
                 for r, z, gain in gains:
                     box = site.axis.box(self.rules[r], coefficients(ward.family))
-                    load = maps.read(maps.victim, bins, when, box)
-                    suffers[r, z] = suffers.get((r, z), 0.0) + gain * load
+                    load = suffers.get((r, z), 0.0) + gain * maps.read(maps.victim, bins, when, box)
+                    suffers[r, z] = load
+                    if hopeful and ward.forbids:
+                        clean &= load[mine].max(axis=0) <= self.rules[r].limit
                 if level is not None and ward.urgency and site.level[i] >= ward.least:
                     least = UNHEARD * ward.limit if ward.forbids else ward.least
-                    causes[key] = causes.get(key, 0.0) + maps.caused(bins, level, when, least)
+                    load = causes.get(key, 0.0) + maps.caused(bins, level, when, least)
+                    causes[key] = load
                     victims[key] = victims.get(key, 0) + len(ward.urgency)
-        mine, exact = self.on[i, when] > 0, all(site.axis.exact for site in self.sites_of[i])
+                    if hopeful and ward.forbids:
+                        clean &= load[mine].max(axis=0) < 1.0
+                if hopeful and HOPES * np.count_nonzero(clean) < len(hz):
+                    few = np.flatnonzero(clean)
+                    clean[few] = self.survey(i, hz[few], families, priced, hopeful)[0]
+                    return clean, sure, cost
+        exact = all(site.axis.exact for site in self.sites_of[i])
         worst: dict[int, Floats] = {}
         for (r, _), load in suffers.items():
             top = load[mine].max(axis=0)

@@ -27,6 +27,7 @@ class Arrays:
         self.slots = len(problem.slots)
         self.on = self._on()
         self.fixed = np.array([carrier.fixed_hz is not None for carrier in problem.carriers], bool)
+        self.previous_hz = np.array([carrier.previous_hz or 0 for carrier in problem.carriers], np.int64)
         self._rasters: dict[tuple[Tuning, ...], Ints] = {}
         self._open: dict[tuple[object, ...], Bools] = {}
         self._timed_ranges = any(blocked.slots is not None for blocked in problem.blocked)

@@ -214,14 +214,16 @@ class Search:
         raster = self.arrays.raster(i)
         return self.arrays.open_points(i) & (self.crowding(i, raster) <= 0) & self.bound_to(i, raster)
 
-    def surveyed(self, i: int, free: Bools, *, priced: bool = True) -> tuple[Bools, Bools, Floats]:
+    def surveyed(
+        self, i: int, free: Bools, *, priced: bool = True, hopeful: bool = False
+    ) -> tuple[Bools, Bools, Floats]:
         """(clean, surely struck, cost) for every point of the raster; not permitted is surely struck."""
         raster = self.arrays.raster(i)
         clean, sure, cost = np.zeros(len(raster), bool), ~free, np.zeros(len(raster))
         at = np.flatnonzero(free)
         if not len(at):
             return clean, sure, cost
-        clean[at], sure[at], cost[at] = self.air.survey(i, raster[at], priced=priced)
+        clean[at], sure[at], cost[at] = self.air.survey(i, raster[at], priced=priced, hopeful=hopeful)
         if priced:
             noise = self.arrays.noise(i)
             if noise is not None:
@@ -270,7 +272,11 @@ class Search:
             free = self.permitted(i)
             if not free.any():
                 return False
-            looks.append(self.surveyed(i, free, priced=spread))
+            before = self.arrays.carriers[i].previous_hz
+            hopeful = not spread and not thorough and before is None  # only clean points will do
+            looks.append(self.surveyed(i, free, priced=spread, hopeful=hopeful))
+            if hopeful and not looks[-1][0].any():
+                return False
         raster = self.arrays.raster(unit.first)
         for layout in unit.layouts:
             if not self._apart(unit, layout):
@@ -472,14 +478,8 @@ class Search:
         return (*out, self.moved())
 
     def moved(self) -> int:
-        return sum(
-            1
-            for i, carrier in enumerate(self.arrays.carriers)
-            if carrier.previous_hz is not None
-            and self.hz[i]
-            and self.hz[i] != carrier.previous_hz
-            and not self.arrays.fixed[i]
-        )
+        was = self.arrays.previous_hz
+        return int(np.count_nonzero((was > 0) & (self.hz > 0) & (self.hz != was) & ~self.arrays.fixed))
 
     def bring_back(self) -> None:
         """Ejection: place a unit where fewest stand in its way, take those off, place them again; keep what is no worse."""
