@@ -2,10 +2,12 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from apps.events.actors import Actor
+from apps.planning.margins import standing_margins
+from apps.planning.outlook import OUTLOOKS, outlook
 from apps.publishing import freezing, queries, rendering
 from apps.publishing.models import Edition
 from apps.publishing.sheets import SheetLine, Since, Told
@@ -43,6 +45,7 @@ def between(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = T
         ("kind", old.kind_name, new.kind_name, False),
         ("label", old.label, new.label, False),
         ("status", old.status, new.status, False),
+        ("the model's word", *_outlooks(old, new), True),
     ]
     kept_back = () if secrets else {**before, **after}
     return [
@@ -52,6 +55,13 @@ def between(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = T
         for name, a, b, matters in compared
         if a != b
     ]
+
+
+def _outlooks(old: SheetLine, new: SheetLine) -> tuple[str, str]:
+    """What was and is to be expected, where it got worse: whoever holds the device tests it then. Better news can wait."""
+    if not (old.outlook and new.outlook) or OUTLOOKS.index(new.outlook) >= OUTLOOKS.index(old.outlook):
+        return "", ""
+    return f"«{old.outlook}»", f"«{new.outlook}»"
 
 
 def that_matter(old: SheetLine, new: SheetLine, zone: ZoneInfo, *, secrets: bool = True) -> list[Change]:
@@ -104,9 +114,12 @@ def since_now(actor: Actor) -> dict[str, Since]:
     after: dict[str, list[SheetLine]] = defaultdict(list)
     for stored in queries.standing_lines(actor).exclude(department=""):
         before[stored.department].append(queries.sheet_line(stored))
+    left_over = standing_margins(actor.event, freezing.agreed_frequencies(actor.event))
     for content in freezing.lines_of(actor):
         if content["department"]:
-            after[content["department"]].append(queries.line_of(content))
+            line, margin = queries.line_of(content), left_over.get(content["carrier"])
+            line = replace(line, outlook=outlook(margin)) if margin else line
+            after[content["department"]].append(line)
     return {
         code: since(edition.number, before[code], after[code], zone)
         for code in before.keys() | after.keys()

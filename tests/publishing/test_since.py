@@ -7,8 +7,11 @@ import pytest
 from pypdf import PdfReader
 
 from apps.planning import actions as planning
+from apps.planning import verdicts
 from apps.planning.actions import Selection
+from apps.planning.outlook import OUTLOOKS
 from apps.publishing.actions import publish
+from apps.publishing.models import Edition
 from apps.registry import actions as registry
 from apps.registry.models import Carrier, Registration
 from tests.site import Site, line, make_site, register
@@ -145,3 +148,26 @@ def test_a_spare_says_whom_it_serves_and_that_it_stays_off(twice: Site) -> None:
     assert said in " ".join(" ".join(page.extract_text() for page in paper.pages).split())
     unit = spare.units.get()
     assert said in browser.get(f"/u/{unit.key}/").content.decode()
+
+
+def test_worse_prospects_are_news_for_whoever_did_not_move(twice: Site) -> None:
+    """Two more frequencies make 2A−B land on one that stays: its holder hears of it, on Publish and on the next sheet."""
+    boss = twice.browser("coordinator")
+
+    def outlook(edition: int) -> str:
+        line_of = Edition.objects.get(number=edition).lines.get(carrier="AUD-002")
+        return str(line_of.content["outlook"])
+
+    register(twice.other, line("second", department="VID"), line("third", department="VID"))
+    for code, hertz in (("VID-002", 490_500_000), ("VID-003", 490_900_000)):  # 2 · 490.5 − 490.9 = 490.1
+        place(twice, code, hertz)
+    for breach in verdicts.recount(twice.again("coordinator").event, agreed_only=True).breaches:
+        planning.accept_breach(actor=twice.coordinator, breach=breach.key, reason="they never play together")
+    page = html.unescape(boss.get(f"{BASE}publish/").content.decode())
+    told = f"AUD-002/1 (guitar): the model's word was «{outlook(2)}», is «"
+    assert told in page and "changes the sheets of Audio" in page
+    publish(actor=twice.coordinator)
+    assert OUTLOOKS.index(outlook(3)) < OUTLOOKS.index(outlook(2))
+    since = twice.browser("lead").get(f"{BASE}sheets/AUD/").context["since"]
+    assert since.marks["AUD-002/1"] == "changed: the model's word"
+    assert any(words.startswith(told) for words in since.words)
