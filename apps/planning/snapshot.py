@@ -23,7 +23,7 @@ from apps.radio.rasters import channel_at, channel_edges
 from apps.registry import tuning
 from apps.registry.models import Carrier, Change, Registration
 from apps.registry.queries import asked_tuning
-from apps.registry.rules import Allowed, BandPlan, Granted, Kept, let_in, permission
+from apps.registry.rules import Allowed, BandPlan, Granted, Kept, Rooms, let_in, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied, Outsider
 from apps.spectrum.rulesets import Ruleset, ruleset
@@ -100,7 +100,7 @@ def freeze(event: Event, *, repair: bool = False, all_movable: bool = False) -> 
         carrier.code: assigned[carrier.pk].version if carrier.pk in assigned else 0 for carrier in carriers
     }
     if not all_movable:
-        kept = limits.with_limits(kept, carriers, problem, granted, plan)
+        kept = limits.with_limits(kept, carriers, Rooms(event))
         problem = band_plan.prefer(problem, carriers, plan)
     return Snapshot(problem, versions, powers, {code: taken for code, taken in kept.items() if taken})
 

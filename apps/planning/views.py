@@ -79,7 +79,7 @@ class DeviceList(EventPage):
             any_at_all=bool(everything) or registrations_of(self.actor).exists(), unfinished=unfinished_of(self.actor),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
             follows={row.pk: what_follows(row, got[row.pk]) for row in page},
-            narrow={row.pk: too_narrow(row, [item.carrier.role for item in got[row.pk]]) for row in page},
+            narrow=too_narrow(self.event, {row: [item.carrier.role for item in got[row.pk]] for row in page}),
             coordinators=queries.coordinators_of(self.actor),
         )  # fmt: skip
 

@@ -12,15 +12,15 @@ from django.utils import timezone
 from apps.common.choice import whole_number
 from apps.common.errors import Fault
 from apps.events.actors import Actor
+from apps.events.models import Event
 from apps.registry import tuning
 from apps.registry.judging import judge
 from apps.registry.lines import Line, Names, Reading, read_hertz, read_line
 from apps.registry.models import Change, Kind, KindRole, Registration
 from apps.registry.queries import asked_tuning, registrations_of
-from apps.registry.rules import BandPlan, Granted, comes_late, let_in, permission
+from apps.registry.rules import Rooms, comes_late, permission
 from apps.registry.states import RegistrationState
 from apps.spectrum.models import Occupied
-from apps.spectrum.rules import taken_from
 from apps.spectrum.rulesets import Ruleset, permitted_stretches, ruleset
 
 ALIKE_SHOWN = 5
@@ -115,12 +115,13 @@ def guidance(actor: Actor, row: Mapping[str, Any], registration: Registration | 
     asked = Registration(kind=found.kind, can_change=row.get("can_change") or Change.FREELY)
     asked.quantity = whole_number(str(row.get("quantity") or "")) or 1
     asked.spares = whole_number(str(row.get("spares") or "")) or 0
+    asked.power_mw = line.values.get("power_mw") if line else None
     for name in ("fixed_hz", "low_hz", "high_hz"):
         setattr(asked, name, _hertz(row.get(name)))
     placed = line is not None and _placed(actor, line, asked, registration)
-    occupied = _reaching(actor, asked, placed)
-    granted, plan = (Granted(actor.event), BandPlan(actor.event)) if placed else (None, None)
-    found.roles = _roles(found.law, asked, occupied, granted, plan)
+    rooms = Rooms(actor.event)
+    granted, occupied = rooms.granted if placed else None, rooms.reaching(asked)
+    found.roles = _roles(rooms, asked)
     first = next(iter(found.kind.roles.all()), None)
     if first is not None:
         ends = [edge for stretch in first.tuning for edge in (stretch["low_hz"], stretch["high_hz"])]
@@ -150,34 +151,28 @@ def _at_most(fits: int, asked_for: int, where: str) -> str:
     return f"at most {fits} of its {asked_for} fit{'s' if fits == 1 else ''} {where}"
 
 
-def too_narrow(line: Registration, roles: Iterable[KindRole]) -> str:
-    """That not all of a line fits within its own limits, by raster and spacing alone; empty where it may, or where it has
-    none. Of all others it knows nothing, so that a list can say it of each of its lines."""
-    first = next((role for role in roles if role.position == 1), None)
-    stays = line.fixed_hz and line.can_change == Change.NO
-    if first is None or stays or not (limits := _limits(line, first)):
-        return ""
-    fits = tuning.side_by_side(asked_tuning(line, first), first.spacing_hz)
-    asked_for = line.quantity + line.spares
-    return _at_most(fits, asked_for, limits) if fits < asked_for else ""
+def too_narrow(event: Event, lines: Mapping[Registration, Iterable[KindRole]]) -> dict[int, str]:
+    """{key of a line: that not all of it fits within its own limits}, of those lines of which that is so. {line: the roles of its
+    carriers} goes in."""
+    firsts = {
+        line: role
+        for line, roles in lines.items()
+        for role in list(roles)[:1]
+        if _limits(line, role) and not (line.fixed_hz and line.can_change == Change.NO)
+    }
+    if not firsts:
+        return {}
+    rooms, found = Rooms(event), {}
+    for line, role in firsts.items():
+        fits, asked_for = rooms.room(line, role, asked_tuning(line, role)).fits, line.quantity + line.spares
+        if fits < asked_for:
+            found[line.pk] = _at_most(fits, asked_for, _limits(line, role))
+    return found
 
 
 def roles_of(actor: Actor, line: Registration) -> list[RoleGuidance]:
     """What a line as it stands finds here, for each carrier of its kind."""
-    if not line.kind.assigned:
-        return []
-    event = actor.event
-    occupied = _reaching(actor, line, True)
-    return _roles(ruleset(event.ruleset), line, occupied, Granted(event), BandPlan(event))
-
-
-def _reaching(actor: Actor, asked: Registration, placed: bool) -> list[Occupied]:
-    """The ranges of others that reach a line where it stands; at its hours, where its department shares time."""
-    rows = list(actor.event.occupied.all())
-    if not placed:
-        return rows
-    hours = asked.hours if asked.department.shares_time else []
-    return [row for row in rows if taken_from(row, asked.zone.code, hours)]
+    return _roles(Rooms(actor.event), line) if line.kind.assigned else []
 
 
 def _outside(actor: Actor, line: Line) -> list[date]:
@@ -220,14 +215,8 @@ def _hertz(text: Any) -> int | None:
         return None
 
 
-def _roles(
-    law: Ruleset,
-    asked: Registration,
-    occupied: list[Occupied],
-    granted: Granted | None,
-    plan: BandPlan | None,
-) -> list[RoleGuidance]:
-    return [_role(law, asked.kind, role, asked, occupied, granted, plan) for role in asked.kind.roles.all()]
+def _roles(rooms: Rooms, asked: Registration) -> list[RoleGuidance]:
+    return [_role(rooms, asked, role) for role in asked.kind.roles.all()]
 
 
 def _limits(asked: Registration, role: KindRole) -> str:
@@ -240,26 +229,12 @@ def _limits(asked: Registration, role: KindRole) -> str:
     return f"from {low} MHz up" if low else f"up to {high} MHz"
 
 
-def _role(
-    law: Ruleset,
-    kind: Kind,
-    role: KindRole,
-    asked: Registration,
-    occupied: list[Occupied],
-    granted: Granted | None,
-    plan: BandPlan | None,
-) -> RoleGuidance:
-    can = asked_tuning(asked, role)
+def _role(rooms: Rooms, asked: Registration, role: KindRole) -> RoleGuidance:
+    kind, law, can = asked.kind, rooms.granted.law, asked_tuning(asked, role)
+    granted = None if asked.zone_id is None else rooms.granted
     whole = permission(law, kind, role, role.tuning, None, granted, asked)
-    allowed = permission(law, kind, role, can, None, granted, asked)
-    half = role.bandwidth_hz // 2
-    free = allowed.tuning
-    for taken in occupied:
-        free = tuning.without(free, taken.low_hz - half, taken.high_hz + half)
-    free, kept = plan.narrow(asked, free, role.bandwidth_hz) if plan else (free, [])
-    if granted:
-        free, shut_out = let_in(granted.antennas.get(asked.zone_id), role, free)
-        kept = kept + shut_out
+    room = rooms.room(asked, role, can)
+    allowed = room.allowed
     licences = dict.fromkeys(
         f"{LICENCES.get(stretch.by.licence, stretch.by.licence)} ({stretch.by.told_by})"
         for part in allowed.tuning
@@ -274,10 +249,10 @@ def _role(
         tuple(licences),
         _limits(asked, role),
         bool(can),
-        tuning.in_megahertz(free) if can else "nothing: your limits leave none of what it tunes",
-        tuning.side_by_side(free, role.spacing_hz),
+        tuning.in_megahertz(room.free) if can else "nothing: your limits leave none of what it tunes",
+        room.fits,
         asked.quantity + asked.spares,
-        tuple(part.words for part in kept),
+        room.kept,
         tuple(row.code for row in allowed.under),
     )
 

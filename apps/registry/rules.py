@@ -19,9 +19,9 @@ from apps.registry import tuning
 from apps.registry.models import Antennas, Change, Kind, KindRole, Registration
 from apps.registry.queries import asked_tuning
 from apps.registry.states import RegistrationState, may_move
-from apps.spectrum.models import Permission, PlannedRange
+from apps.spectrum.models import Occupied, Permission, PlannedRange
 from apps.spectrum.queries import granted_in
-from apps.spectrum.rules import Placed, Wanted, concerns, days_of, shortcomings
+from apps.spectrum.rules import Placed, Wanted, concerns, days_of, shortcomings, taken_from
 from apps.spectrum.rulesets import Ruleset, outside_never_use, permitted_stretches, refusing_words, ruleset
 
 MAX_SETTING = 100  # characters in the name of a setting
@@ -465,6 +465,48 @@ def permission(
             if left:
                 return Allowed(left, step, "", under)
     return Allowed([], None, refusing_words(rules, kind.use, low, high))
+
+
+@dataclass(frozen=True)
+class Room:
+    """What is left to a line in one role, of all that it asks for: `free` of it once others' ranges, the band plan and the
+    filter of its antennas (`kept`, in words) are taken away; `fits` carriers side by side in there at most, by raster and the
+    kind's own spacing alone."""
+
+    allowed: Allowed
+    free: list[tuning.Range]
+    kept: tuple[str, ...]
+    fits: int
+
+
+class Rooms:
+    """How much room lines find at an event: the one home of how many fit by spacing. A line that stands nowhere yet is held
+    against the ruleset and all that others take, and against nothing that looks at its place."""
+
+    def __init__(self, event: Event) -> None:
+        self.granted, self.plan = Granted(event), BandPlan(event)
+        self.occupied = list(event.occupied.all())
+
+    def reaching(self, line: Registration) -> list[Occupied]:
+        """The ranges of others that reach a line where it stands; at its hours, where its department shares time."""
+        if line.zone_id is None:
+            return self.occupied
+        hours = line.hours if line.department.shares_time else []
+        return [row for row in self.occupied if taken_from(row, line.zone.code, hours)]
+
+    def room(self, line: Registration, role: KindRole, asked: list[tuning.Range]) -> Room:
+        placed = line.zone_id is not None
+        granted = self.granted if placed else None
+        allowed = permission(self.granted.law, line.kind, role, asked, line.power_mw, granted, line)
+        half, free, kept = (role.bandwidth_hz + 1) // 2, allowed.tuning, list[Kept]()
+        for taken in self.reaching(line):
+            free = tuning.without(free, taken.low_hz - half, taken.high_hz + half)
+        if placed:
+            free, kept = self.plan.narrow(line, free, role.bandwidth_hz)
+            free, shut_out = let_in(self.granted.antennas.get(line.zone_id), role, free)
+            kept = kept + shut_out
+        fits = tuning.side_by_side(free, role.spacing_hz)
+        return Room(allowed, free, tuple(part.words for part in kept), fits)
 
 
 class Bounds:

@@ -124,16 +124,16 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
     ((why, detail),) = {(cause["why"], cause["detail"]) for cause in limits}
     said = re.fullmatch(
         r"in 582–584 MHz there is room for (\d+), ([\d.]+) kHz apart, if nobody else were there; in all that its kind can "
-        r"tune here and that is permitted and free \(470.1–607.9 MHz\) for about (\d+)",
+        r"tune here and that is permitted and free \(470.1–585.9, 594.1–607.9 MHz\) for (\d+)",
         detail,
     )
     assert said
     assert why == (
-        f"its line allows only 582–584 MHz: at most {said[1]} of its 8 fit there by spacing, perhaps fewer with intermodulation; "
-        "with 470.1–607.9 MHz the rest may fit"
+        f"its line allows only 582–584 MHz: at most {said[1]} of its 8 fit there by spacing alone, perhaps fewer beside others "
+        "and with intermodulation; in all that its kind can tune here the rest may fit"
     )
     apart_hz = int(float(said[2]) * 1000)
-    assert apart_hz >= 350_000  # which the kind asks for at least
+    assert apart_hz == 350_000  # which the kind asks for
     # Plain counting along the raster: a carrier 200 kHz wide keeps out of the occupied channel with its whole band.
     points = [hz for hz in range(470_100_000, 607_900_001, 25_000) if not 585_900_000 < hz < 594_100_000]
     assert int(said[1]) == side_by_side((hz for hz in points if 582_000_000 <= hz <= 584_000_000), apart_hz)
@@ -151,6 +151,9 @@ def test_the_limits_of_the_line_itself_are_named_with_what_would_fit_without_the
         assert f"{len(left)} of 8 frequencies:" in page and "What are 2A−B and A+B−C?" in page, path
         assert page.count(why[1:]) == 1, path  # with a capital where nothing stands before it
         assert f'href="{BASE}devices/{left[0].carrier.registration_id}/#id_low_hz"' in page, path
+    # The form of the line says the same number beside the fields that the reason leads to, and names the same free ranges.
+    form = text(site.browser("coordinator").get(pages[-1]))
+    assert f"t most {said[1]} of its 8 fit between 582 and 584 MHz" in form
     assert not Run.objects.filter(state="failed")
 
 
