@@ -92,18 +92,18 @@ class Figure:
 
 @dataclass(frozen=True)
 class Task:
-    """Something that waits for the reader: a sentence, and where to do it; with `others` somebody else is to do it."""
+    """Something that waits for the reader: a sentence, and where to do it; `news` waits for somebody else, or is done."""
 
     text: str
     action: str
     address: str
     urgent: bool = False
-    others: bool = False
+    news: bool = False
 
 
 @dataclass(frozen=True)
 class Published:
-    """What the editions in force hold, against the plan as it is now."""
+    """What the editions in force for the reader hold, against the plan as it is now; `edition` is the newest of them."""
 
     frequencies: int
     differing: int
@@ -177,7 +177,8 @@ class Standing:
         agreed = assignments_of(self.actor).filter(state__in=AGREED, carrier__withdrawn=False).order_by()
         now = dict(agreed.values_list("carrier__code", "frequency_hz"))
         differing = sum(frozen.get(code) != now.get(code) for code in frozen.keys() | now.keys())
-        return Published(len(frozen), differing, max(self.editions.values(), default=None))
+        editions = [row.edition for row in self.rows() if row.edition is not None]
+        return Published(len(frozen), differing, max(editions, default=None))
 
     # -- what the page shows --------------------------------------------------------------------
 
@@ -225,10 +226,7 @@ class Standing:
         return self.address("planning:devices", **({"frequency": state} if state else {}))
 
     def tasks(self) -> list[Task]:
-        """What needs this reader next, the most pressing first; what waits for others stands last."""
-        return sorted(self._tasks(), key=lambda task: task.others)
-
-    def _tasks(self) -> list[Task]:
+        """What needs this reader next, the most pressing first, and among it what is only to be known."""
         if self.actor.coordinates:
             return [
                 *self._reported(),
@@ -257,19 +255,20 @@ class Standing:
             else:
                 who = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} on {'it' if number == 1 else number - nobodys}"
                 who += f", nobody on {nobodys}" if nobodys else ""
-            text = f"{_count(number, 'report')} of trouble {'wait' if number > 1 else 'waits'} for an answer; {who}."
+            whose = "an answer" if self.actor.coordinates else "a coordinator's answer"
+            text = f"{_count(number, 'report')} of trouble {'wait' if number > 1 else 'waits'} for {whose}; {who}."
             action = (
                 "Read and answer" if self.actor.coordinates else "Read it" if number == 1 else "Read them"
             )
             where = self._where(waiting, ReportState.OPEN)
-            yield Task(text, action, where, urgent=self.actor.coordinates, others=not self.actor.coordinates)
+            yield Task(text, action, where, urgent=self.actor.coordinates, news=not self.actor.coordinates)
         answered = [row for row in current if row.state == ReportState.ANSWERED]
         if answered and not self.actor.coordinates:
             number = len(answered)
             said = f": «{Truncator(answered[0].answer).chars(120)}»" if number == 1 else "."
             text = f"{_count(number, 'report')} of trouble {'have' if number > 1 else 'has'} an answer{said}"
             where = self._where(answered, ReportState.ANSWERED)
-            yield Task(text, "Read the answer" if number == 1 else "Read the answers", where)
+            yield Task(text, "Read the answer" if number == 1 else "Read the answers", where, news=True)
 
     def _where(self, reports: list[Report], state: str) -> str:
         """The page of the one report, or the list of them."""
@@ -319,7 +318,7 @@ class Standing:
             text += "it is asked for, and until it is granted " if needs and not waits else ""
             action = "See what to ask for" if waits else "See what was asked for" if needs else "See why"
             where = self.address("registry:permissions")
-            yield Task(f"{text}those devices must stay off.", action, where, others=not waits)
+            yield Task(f"{text}those devices must stay off.", action, where, news=not waits)
 
     def _breaking(self) -> Iterable[Task]:
         """Rules that are broken without a signature: first those that keep an edition from being published."""

@@ -25,9 +25,11 @@ class EventOverview(CountedPage):
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
         standing = Standing(self.actor, self.judged)
+        waiting = standing.tasks()
         return self.render(
             standing=standing,
-            tasks=standing.tasks(),
+            tasks=[task for task in waiting if not task.news],
+            news=[task for task in waiting if task.news],
             lines=standing.line_figures(),
             frequencies=standing.frequency_figures(),
             rows=standing.rows(),

@@ -24,7 +24,8 @@ from apps.registry.models import Carrier
 class Proposal:
     """What adopting a run would do to the plan as it stands now.
 
-    changes: {carrier code: [old hertz or None, new hertz or None]}; passed_over: {carrier code: why it is left alone}.
+    changes: {carrier code: [old hertz or None, new hertz or None]}; passed_over: {carrier code: why it is left alone};
+    unchanged: how many keep their frequency.
     """
 
     changes: dict[str, list[int | None]]
@@ -56,7 +57,7 @@ def proposal_of(run: Run) -> Proposal:
         current = now.get(code)
         old, new = current.frequency_hz if current else None, result["assignments"].get(code)
         if old == new:
-            unchanged += 1
+            unchanged += new is not None
         elif code not in there:
             passed_over[code] = "withdrawn since"
         elif (current.version if current else 0) != version:

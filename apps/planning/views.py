@@ -32,7 +32,7 @@ from apps.planning.queries import PlanRow, plan_rows
 from apps.planning.renewing import Renewed, renew
 from apps.planning.rules import refusal_to_accept, refusal_to_change, refusal_to_inquire
 from apps.planning.siting import with_its_name
-from apps.planning.states import ACTIVE, AssignmentState, RunState
+from apps.planning.states import ACTIVE, AGREED, AssignmentState, RunState
 from apps.planning.verdicts import Breach, Recount
 from apps.registry import batching, tuning
 from apps.registry import views as registry_pages
@@ -288,7 +288,8 @@ class Runs(EventPage):
     refusal = staticmethod(refusal_to_see_runs)
 
     def get(self, request: HttpRequest, slug: str) -> HttpResponse:
-        return self.shown(RunForm(initial={"seconds": f"{settings.RUN_SECONDS:g}"}))
+        agreed = queries.assignments_of(self.actor).filter(state__in=AGREED).exists()
+        return self.shown(RunForm(initial={"seconds": f"{settings.RUN_SECONDS:g}", "repair": agreed}))
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         form = RunForm(request.POST)

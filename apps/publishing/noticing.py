@@ -104,7 +104,10 @@ def _published(event: Event, entry: Entry) -> Iterator[Posted]:
     whole = event.memberships.filter(role__in=[Role.DESK, Role.OBSERVER, Role.COORDINATOR])
     part = f" for {edition.department}" if edition.department else ""
     note = f": {edition.note}" if edition.note else ""
-    words = f"Edition {edition.number} is published{part}{note}. Paper of earlier editions counts no more."
+    stop = "" if note.endswith((".", "!", "?", "…")) else "."
+    words = (
+        f"Edition {edition.number} is published{part}{note}{stop} Paper of earlier editions counts no more."
+    )
     everybody = set(_leads(event, holders))
     if not edition.department:
         everybody |= set(whole.values_list("person", flat=True))

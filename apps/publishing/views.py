@@ -317,6 +317,9 @@ class Publish(planning_pages.CountedPage):
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         form = PublishForm(request.POST, actor=self.actor)
         done: list[Edition] = []
+        if "not_yet" in request.POST:
+            typed = {name: form[name].value() for name in form.fields}
+            return self.shown(PublishForm(actor=self.actor, initial=typed))
         if "confirmed" not in request.POST:
             return self.asked(form)
         if form.is_valid() and self.attempt(lambda: done.extend(self.publish(form)), form):

@@ -93,7 +93,13 @@ def test_a_coordinator_is_on_it_before_there_is_an_answer(site: Site) -> None:
     for who in ("desk", "lead"):
         page = site.browser(who).get(home).content.decode()
         assert "Coordinator is on it" in page and f'href="{PAGE}1/"' in page
-        assert "Nothing waits for you" not in page
+        assert page.index("What you should know") < page.index("Coordinator is on it"), (
+            "theirs to know, not to do"
+        )
+        assert (
+            "waits for a coordinator" in page
+            and "btn-primary" not in page[page.index("What you should know") :]
+        )
     assert "of trouble" not in site.browser("other").get(home).content.decode()
     assert "Coordinator is on it" in coordinator.get(home).content.decode()
     assert "I am on it" not in coordinator.get(f"{PAGE}1/").content.decode()

@@ -184,19 +184,19 @@ def test_a_page_that_has_to_count_much_shows_at_once_and_counts_afterwards(
     browser = site.browser("coordinator")
     with django_assert_max_num_queries(39):
         first = browser.get(BASE + path, {"carrier": "AUD-001"}).content.decode()
-    assert ("has to be counted" in first, told in first) == (True, False)
+    assert ("Checking the plan" in first, told in first) == (True, False)
     assert "from what people hold" not in first and "Nothing waits for you" not in first, (
         "nobody knows that yet"
     )
     later = re.search(r'hx-get="([^"]+)" hx-trigger="load" hx-target="#(\w+)" hx-select="#(\w+)"', first)
     assert later
     address, target, part = later[1].replace("&amp;", "&"), later[2], later[3]
-    assert f'<noscript><a href="{later[1]}">Count now</a></noscript>' in first
+    assert f'<noscript><a href="{later[1]}">Check the plan against the rules</a>' in first
     assert address.endswith("?carrier=AUD-001&count=now")
     counted = browser.get(address).content.decode()
     assert target == part
     assert f'id="{part}"' in first and f'id="{part}"' in counted
-    assert ("has to be counted" in counted, told in counted) == (False, True)
+    assert ("Checking the plan" in counted, told in counted) == (False, True)
     assert told in browser.get(BASE + path).content.decode(), "kept until something changes"
 
 

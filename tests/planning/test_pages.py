@@ -226,6 +226,16 @@ def test_adopting_lists_what_it_would_do_and_refuses_another_plan(site: Site) ->
     assert Assignment.objects.count() == 3
 
 
+def test_what_was_agreed_is_moved_little_unless_somebody_says_otherwise(site: Site) -> None:
+    register(site.lead, line())
+    boss = site.browser("coordinator")
+    assert not boss.get(f"{BASE}runs/").context["form"]["repair"].value()
+    place(site, "AUD-001", ON_RASTER)
+    assert not boss.get(f"{BASE}runs/").context["form"]["repair"].value()
+    actions.approve(actor=site.coordinator, selection=Selection(carriers=("AUD-001",)))
+    assert boss.get(f"{BASE}runs/").context["form"]["repair"].value()
+
+
 def test_a_run_counts_whom_it_left_out_and_marks_spares(site: Site) -> None:
     # One point of the raster for a main, its spare and one other, and a line that has all the room.
     point = {"low_hz": "470.1 MHz", "high_hz": "470.1 MHz"}
@@ -238,6 +248,12 @@ def test_a_run_counts_whom_it_left_out_and_marks_spares(site: Site) -> None:
     assert "In 2 lines of 2 departments; 1 of them is a spare; <strong>1 of priority 1</strong>." in page
     changes = page[page.index("What adopting it would change") :]
     assert re.search(r"AUD-004<br><span[^>]*>spare of AUD-003,<br>off until needed", changes)
+    # Five carriers: two left out, one moves or stays, the others are new; those without a frequency keep none.
+    told = re.search(
+        r"(\d+) new, (\d+) moved, (\d+) taken away.*?; (\d+) keeps? (?:its|their) frequency", changes, re.S
+    )
+    assert told
+    assert sum(map(int, told.groups())) == run.carriers - run.left_out
     assert "1 of all these is a spare" in changes
 
 

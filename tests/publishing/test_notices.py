@@ -88,9 +88,11 @@ def test_an_edition_is_told_to_who_holds_something_of_it(site: Site) -> None:
         "not to video, of which it holds nothing, nor to whoever did it"
     )
     assert all(letter.subject == "Harbour Days: Edition 1 is published" for letter in sent)
-    actions.publish(actor=site.coordinator, note="for guests", department=site.department("GRD"))
+    actions.publish(actor=site.coordinator, note="For guests.", department=site.department("GRD"))
     read(site)
-    assert to(post_letters()) == ["desk", "guard"], "nobody else learns of a confidential department's part"
+    sent = post_letters()
+    assert to(sent) == ["desk", "guard"], "nobody else learns of a confidential department's part"
+    assert "published for GRD: For guests. Paper of earlier editions counts no more." in sent[0].body
 
 
 def test_a_deadline_that_comes_near_is_told_once_to_leads_and_again_when_it_moves(

@@ -363,6 +363,26 @@ def test_publishing_asks_first_and_says_who_gets_what(planned: Site) -> None:
     assert Edition.objects.get().note == "for the build-up"
 
 
+def test_not_yet_keeps_the_note_whom_it_is_for_and_the_lock(planned: Site) -> None:
+    agree(planned, "AUD-001", "VID-001")
+    boss = planned.browser("coordinator")
+    seen = hidden(text(boss.get(f"{BASE}publish/")), "seen")
+    given = {"department": ["VID"], "note": "until the evening", "seen": seen, "lock": "on", "not_yet": "1"}
+    page = text(boss.post(f"{BASE}publish/", given))
+    assert "until the evening</textarea>" in page and "Not published" not in page
+    assert re.findall(r'name="department" value="(\w+)" id="[^"]+" checked', page) == ["VID"]
+    assert hidden(page, "lock") == "on"
+    assert not Edition.objects.exists()
+
+
+def test_without_a_tick_nothing_is_meant_unless_somebody_chooses_all(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+    page = text(boss.get(f"{BASE}review/"))
+    assert re.findall(r'name="scope" id="scope-(\w+)" value="\w+" checked', page) == ["ticked"]
+    answer = boss.post(f"{BASE}decide/", {"scope": "ticked", "do": "approve"}, follow=True)
+    assert "Tick the rows that are meant, or choose all of them" in text(answer)
+
+
 def test_what_is_only_approved_can_be_locked_in_the_same_act(planned: Site) -> None:
     agree(planned, "AUD-001", "VID-001")
     agree(planned, "AUD-002", lock=True)

@@ -243,6 +243,10 @@ def test_a_part_for_one_department_counts_for_it_alone(published: Site) -> None:
     page = published.browser("other").get(f"{BASE}VID/").content.decode()
     assert ("Edition 1" in page, "This edition counts" in page) == (True, True)
     assert published.browser("other").get(f"{BASE}VID/", {"edition": "2"}).status_code == 404
+    home = BASE.removesuffix("sheets/")
+    for who, told in (("lead", "published, edition 2"), ("other", "published, edition 1")):
+        assert told in published.browser(who).get(home).content.decode()
+    assert "published, newest edition 2" in published.browser("coordinator").get(home).content.decode()
 
 
 def test_a_zones_page_holds_what_the_reader_may_see_of_it(published: Site) -> None:

@@ -39,13 +39,13 @@
     }
     if (event.target.closest("[data-fb-print]")) { window.print(); }
   });
-  /* Rows to decide on: those that are ticked, all where none is; how many stands beside it. */
+  /* Rows to decide on: a tick chooses those that are ticked; all of them are meant only if somebody chooses that. */
   function scope(form) {
     var place = form && form.querySelector("[data-fb-ticked]");
     if (!place) { return; }
     var count = form.querySelectorAll("input[name=row]:checked").length;
     place.textContent = count ? " (" + count + ")" : " (none yet)";
-    document.getElementById(count ? "scope-ticked" : "scope-all").checked = true;
+    if (count) { document.getElementById("scope-ticked").checked = true; }
   }
   document.addEventListener("change", function (event) {
     var all = event.target.closest("[data-fb-all]");
