@@ -30,6 +30,7 @@ OWN = {
     "spectrum": {"rulesets", "surveys", "reading"},
     "registry": {
         "lines",
+        "moments",
         "judging",
         "importing",
         "workbooks",

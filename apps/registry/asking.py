@@ -302,7 +302,7 @@ class _Judge:
             case "zones":
                 return self._zones(value)
             case "start" | "end" | "until":
-                return read_moment(value, self.names.timezone)
+                return read_moment(value, self.names.days)
         limit = _TEXTS[name]
         if len(text) > limit:
             raise ValueError(f"Too long: {len(text)} characters, at most {limit}.")

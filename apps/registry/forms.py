@@ -111,7 +111,6 @@ class RegistrationForm(forms.Form):
     stretches = forms.CharField(
         label="Or on more than once, one stretch on each line",
         widget=forms.Textarea({"rows": 2}),
-        help_text="From and until of each, such as 2027-06-11T18:00/2027-06-11T23:00. The two fields above may then stay empty.",
     )
     priority = Offer(choices=PRIORITIES, initial=2)
     power_mw = forms.CharField(label="Power, in mW", help_text="Empty: the strongest that is permitted.")
@@ -153,6 +152,10 @@ class RegistrationForm(forms.Form):
         for name in ("quantity", "units", "spares", "power_mw"):
             self.fields[name].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
         keep_to_days(actor.event, self.fields["start"], self.fields["end"])
+        self.fields["stretches"].help_text = (
+            f"From and until of each, such as {names.days.example()}–23:00; past midnight, {names.days.example(22)}–2:00. "
+            "The two fields above may then stay empty."
+        )
         self.registration = registration
         self.chosen: Kind | None = names.kinds.get(str(self["kind"].value() or "").casefold())
         self._ask_for_settings()

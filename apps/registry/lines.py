@@ -19,7 +19,9 @@ from apps.common.errors import Fault
 from apps.events import queries as events
 from apps.events.actors import Actor
 from apps.events.models import Department, Zone
+from apps.registry import moments
 from apps.registry.models import Change, Kind, Registration
+from apps.registry.moments import Days
 
 COLUMNS = (
     "external_id", "label", "kind", "department", "zone", "quantity", "units", "spares", "start", "end", "all_day",
@@ -68,6 +70,7 @@ class Names:
     def __init__(self, actor: Actor) -> None:
         self.actor = actor
         self.timezone = ZoneInfo(actor.event.timezone)
+        self.days = Days(self.timezone, actor.event.starts_on, actor.event.ends_on)
 
     @cached_property
     def kinds(self) -> dict[str, Kind]:
@@ -374,14 +377,9 @@ def _read_hours(names: Names, reading: Reading, values: dict[str, Any]) -> None:
     if raw.get("stretches"):
         _read_stretches(names, reading, all_day, values)
         return
-    ends: dict[str, datetime | None] = {}
-    for name in ("start", "end"):
-        try:
-            ends[name] = read_moment(raw.get(name), names.timezone)
-        except ValueError as fault:
-            reading.fault(name, str(fault))
-            return
-    start, end = ends["start"], ends["end"]
+    start, end = _ends(names, reading)
+    if any(fault.field in ("start", "end") for fault in reading.faults):
+        return
     if start and end and end <= start:
         on = start.astimezone(names.timezone)
         reading.fault(
@@ -401,6 +399,30 @@ def _read_hours(names: Names, reading: Reading, values: dict[str, Any]) -> None:
         )
     elif not any(fault.field in ("start", "end", "all_day") for fault in reading.faults):
         values |= values_of_hours([(start, end)] if start and end else [])
+
+
+def _ends(names: Names, reading: Reading) -> tuple[datetime | None, datetime | None]:
+    """From when to when; the field «start» may hold both, and «end» a time of day alone. Both are looked at before either is
+    refused."""
+    texts = {name: _text(reading.raw.get(name)) for name in ("start", "end")}
+    if texts["start"] and not texts["end"]:
+        try:
+            return moments.read_stretch(texts["start"], names.days)
+        except ValueError:
+            pass  # then it is a start alone, or nothing: the words for that follow
+    ends: dict[str, datetime | None] = {"start": None, "end": None}
+    for name, text in texts.items():
+        try:
+            if text:
+                start = ends["start"]
+                ends[name] = (
+                    moments.read_end(text, start, names.days)
+                    if start
+                    else moments.read_moment(text, names.days)
+                )
+        except ValueError as fault:
+            reading.fault(name, str(fault))
+    return ends["start"], ends["end"]
 
 
 Hours = list[tuple[datetime, datetime]]
@@ -446,23 +468,18 @@ def _read_stretches(names: Names, reading: Reading, all_day: bool | None, values
     given = reading.raw["stretches"]
     parts = given if isinstance(given, list) else re.split(r"[;\n]", _text(given))
     hours: Hours = []
-    for part in filter(None, map(_text, parts)):
+    said = list(filter(None, map(_text, parts)))
+    for number, part in enumerate(said, 1):
+        which = f"Row {number}, «{part[:60]}»: " if len(said) > 1 else ""
         try:
-            start, end = (read_moment(half, names.timezone) for half in part.split("/"))
-            if start is None or end is None:
-                raise ValueError
+            start, end = moments.read_stretch(part, names.days)
         except ValueError as fault:
-            why = (
-                str(fault)
-                if str(fault).endswith(".")
-                else "Write start/end, such as 2027-06-11T18:00/2027-06-11T23:00."
-            )
-            reading.fault("stretches", why, part)
+            reading.fault("stretches", f"{which}{fault}", part)
             continue
         if end <= start:
             reading.fault(
                 "stretches",
-                "This stretch ends before it starts; past midnight, give the next day's date.",
+                f"{which}This stretch ends before it starts; past midnight, give the next day's date.",
                 part,
             )
         hours.append((start, end))
@@ -480,7 +497,7 @@ def _read_stretches(names: Names, reading: Reading, all_day: bool | None, values
     found = values_of_hours(hours)
     for name, whole in (("start", found["starts_at"]), ("end", found["ends_at"])):
         try:
-            if (at := read_moment(reading.raw.get(name), names.timezone)) and at != whole:
+            if (at := read_moment(reading.raw.get(name), names.days)) and at != whole:
                 reading.fault(
                     name, "The stretches say something else; change them, or clear them, or leave this empty."
                 )
@@ -503,23 +520,10 @@ def _yes(reading: Reading) -> bool | None:
     return None
 
 
-def read_moment(value: Any, zone: ZoneInfo) -> datetime | None:
-    """ISO 8601; without an offset it is local time of the event. Raises ValueError with the remedy."""
+def read_moment(value: Any, days: Days) -> datetime | None:
+    """A moment as people or machines write it; None for nothing. Raises ValueError with the remedy."""
     text = _text(value)
-    if not text:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError("Not a date and time; write 2027-06-11T18:00, local time of the event.") from None
-    if len(text) <= 10:
-        raise ValueError("The time of day is missing; write 2027-06-11T18:00.")
-    if moment.tzinfo is not None:
-        return moment
-    local = moment.replace(tzinfo=zone)
-    if local.astimezone(ZoneInfo("UTC")).astimezone(zone).replace(tzinfo=None) != moment:
-        raise ValueError("This time does not exist: the clocks go forward that night.")
-    return local
+    return moments.read_moment(text, days) if text else None
 
 
 def row_of(registration: Registration, zone: ZoneInfo) -> dict[str, Any]:

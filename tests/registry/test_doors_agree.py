@@ -68,7 +68,7 @@ LINES: list[tuple[dict[str, Any], str | set[str]]] = [
     (hours("2027-06-11T18:00", ""), {"end"}),
     # Summer time begins in Vienna on 28 March 2027 at 02:00 (IANA time zone database).
     (hours("2027-03-28T02:30", "2027-03-28T05:00"), {"start"}),
-    (hours("2027-06-11", "2027-06-12"), {"start"}),
+    (hours("2027-06-11", "2027-06-12"), {"start", "end"}),
     ({"all_day": "no", "stretches": TWICE}, "new"),
     ({"all_day": "no", "stretches": TWICE.replace("T11:00", "T09:00")}, {"stretches"}),
     ({"fixed_hz": 470_110_000}, {"fixed_hz"}),
