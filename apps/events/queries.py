@@ -83,6 +83,12 @@ def members_of(actor: Actor) -> QuerySet[Membership]:
     return found if actor.coordinates else found.filter(person__email=actor.email)
 
 
+def coordinators_of(actor: Actor) -> list[tuple[str, str]]:
+    """Whom to ask in this event: (name, address) of its coordinators."""
+    found = actor.event.memberships.filter(role=Role.COORDINATOR).order_by("person__name")
+    return list(found.values_list("person__name", "person__email"))
+
+
 def has_log_in(person: Person) -> bool:
     """Whether a link alone must not open this account: it has a password, or reaches something already."""
     return person.has_usable_password() or person.is_staff or person.memberships.exists()

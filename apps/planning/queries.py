@@ -10,7 +10,7 @@ from django.db.models import Count, Prefetch, QuerySet
 
 from apps.events import queries as events
 from apps.events.actors import Actor
-from apps.events.models import Event, Role
+from apps.events.models import Event
 from apps.journal.models import Entry
 from apps.planning.margins import Margin
 from apps.planning.models import Acceptance, Assignment, FurtherSearch, Inquiry, LeftOut, Run
@@ -63,12 +63,6 @@ def changed_by_run(event: Event, number: int) -> list[str]:
     """The carriers that adopting a run changed, as the journal tells."""
     found = Entry.objects.filter(event=event.slug, verb=ADOPTED, subject=f"run {number}").first()
     return list(found.changes) if found else []
-
-
-def coordinators_of(actor: Actor) -> list[tuple[str, str]]:
-    """Whom to ask in this event: (name, address) of its coordinators."""
-    found = actor.event.memberships.filter(role=Role.COORDINATOR).order_by("person__name")
-    return list(found.values_list("person__name", "person__email"))
 
 
 ADOPTED = "adopted the run"

@@ -1,7 +1,7 @@
 """Pages of planning: the devices with what they got, runs, a frequency by hand, breaches."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, ClassVar
@@ -19,7 +19,7 @@ from django.utils.html import format_html
 from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Missing, Stale, require
 from apps.events.actors import Actor
-from apps.events.queries import zones_of
+from apps.events.queries import coordinators_of, zones_of
 from apps.events.rules import refusal_to_coordinate
 from apps.events.setting_up import SetUpPage
 from apps.events.views import EventPage, add_refusal
@@ -43,8 +43,11 @@ from apps.registry.judging import Judgement, Status, fingerprint
 from apps.registry.lines import row_of
 from apps.registry.models import Batch, Carrier, Registration
 from apps.registry.queries import (
+    Coordinators,
     asked_tuning,
     carriers_of,
+    looked_at_next,
+    planned_next,
     registrations_matching,
     registrations_of,
     unfinished_of,
@@ -71,16 +74,17 @@ class DeviceList(EventPage):
         found = lines_asked_for(self.actor, form)
         everything = Choice.of(found.values_list("pk", "version"))
         page = Paginator(found, LINES_A_PAGE).get_page(request.GET.get("page"))
-        got = rows_by_registration(self.actor, page)
+        got, coordinators = rows_by_registration(self.actor, page), coordinators_of(self.actor)
         reasons = {key: queries.shared_reasons(rows, {key: len(rows)}) for key, rows in got.items()}
         return self.render(
             reasons={key: found for key, found in reasons.items() if found},
             form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
             any_at_all=bool(everything) or registrations_of(self.actor).exists(), unfinished=unfinished_of(self.actor),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
-            follows={row.pk: what_follows(row, got[row.pk]) for row in page},
+            follows=what_follows(self.actor, {row: got[row.pk] for row in page}, coordinators),
             narrow=too_narrow(self.event, {row: [item.carrier.role for item in got[row.pk]] for row in page}),
-            coordinators=queries.coordinators_of(self.actor),
+            unplanned={key for key, rows in got.items() if none_planned(rows)},
+            coordinators=coordinators,
         )  # fmt: skip
 
 
@@ -100,20 +104,31 @@ def rows_by_registration(actor: Actor, registrations: Iterable[Registration]) ->
     return found
 
 
-def what_follows(registration: Registration, got: Iterable[PlanRow]) -> str:
-    """What has to happen before a line's devices may be switched on, by its state and that of its frequencies."""
-    if registration.not_permitted:
-        return ""
-    if registration.state == RegistrationState.DRAFT:
-        return "Kept, not handed in yet."
-    if registration.state == RegistrationState.SUBMITTED:
-        return "A coordinator looks at it next."
-    states = {row.state for row in got}
-    if registration.state != RegistrationState.ACCEPTED or not states:
-        return ""
-    if queries.UNPLANNED in states:
-        return "Registered; its frequencies come with the next plan."
-    return "Planned; a coordinator has yet to agree." if AssignmentState.PROPOSED in states else ""
+def what_follows(
+    actor: Actor, lines: Mapping[Registration, list[PlanRow]], coordinators: Coordinators
+) -> dict[int, str]:
+    """{key of a line: what has to happen before its devices may be switched on}, by its state and that of its frequencies."""
+    waiting, planned = looked_at_next(coordinators), planned_next(actor, coordinators)
+
+    def follows(line: Registration, got: Iterable[PlanRow]) -> str:
+        if line.not_permitted:
+            return ""
+        if line.state == RegistrationState.DRAFT:
+            return "Kept, not handed in yet."
+        if line.state == RegistrationState.SUBMITTED:
+            return waiting
+        states = {row.state for row in got}
+        if line.state != RegistrationState.ACCEPTED or not states:
+            return ""
+        if queries.UNPLANNED in states:
+            return planned
+        return "Planned; a coordinator has yet to agree." if AssignmentState.PROPOSED in states else ""
+
+    return {line.pk: follows(line, got) for line, got in lines.items()}
+
+
+def none_planned(got: Iterable[PlanRow]) -> bool:
+    return all(row.state == queries.UNPLANNED and not row.assignment for row in got)
 
 
 def missing_from(registration: Registration) -> list[str]:
@@ -134,14 +149,18 @@ class Device(registry_pages.Device):
             for row in got
             for margin in [margins.get(row.carrier.code)]
         ]
-        reasons = queries.shared_reasons(got, {registration.pk: len(got)})
+        reasons, coordinators = (
+            queries.shared_reasons(got, {registration.pk: len(got)}),
+            coordinators_of(self.actor),
+        )
         return {
             "got": shown,
-            "follows": what_follows(registration, got),
+            "follows": what_follows(self.actor, {registration: got}, coordinators)[registration.pk],
+            "none_planned": none_planned(got),
             "any_margin": bool(margins),
             "reasons": reasons,
             "lower": lower,
-            "coordinators": queries.coordinators_of(self.actor),
+            "coordinators": coordinators,
         }
 
 
@@ -603,7 +622,7 @@ class Remedies(EventPage):
             runs=runs, movable=queries.assignments_of(self.actor).exclude(state=AssignmentState.LOCKED).exists(),
             left=queries.shared_reasons(left, sizes), count=len(left), inquiry=inquiry,
             answer=queries.Answer.of(inquiry, left, sizes) if inquiry else None, refused=refusal_to_inquire(self.actor),
-            coordinators=queries.coordinators_of(self.actor),
+            coordinators=coordinators_of(self.actor),
         )  # fmt: skip
 
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:

@@ -18,6 +18,7 @@ from django.utils import timezone
 from apps.common.choice import Choice, whole_number
 from apps.common.errors import Conflict, Fault, Faulty
 from apps.events.models import Department
+from apps.events.queries import coordinators_of
 from apps.events.rules import refusal_to_coordinate
 from apps.events.views import EventPage
 from apps.planning import actions, verdicts
@@ -31,7 +32,6 @@ from apps.planning.queries import (
     PlanRow,
     assignments_of,
     changed_by_run,
-    coordinators_of,
     plan_rows,
     shared_reasons,
     sizes_of,

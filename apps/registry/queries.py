@@ -2,7 +2,8 @@
 
 import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,29 +31,65 @@ from apps.registry.models import (
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 
 
+Coordinators = Sequence[tuple[str, str]]  # (name, address) of each, as events.queries tells them
+
+
+def planned_next(actor: Actor, coordinators: Coordinators) -> str:
+    """What comes next for lines that are accepted: who does it, and that nobody waits for whoever registered them."""
+    if actor.coordinates:
+        return "The frequencies come with the next plan."
+    return f"{_who(coordinators, 'plan')} the frequencies next. Nothing need be done now; a letter comes with the sheet."
+
+
+def looked_at_next(coordinators: Coordinators) -> str:
+    """The same for lines that wait for a decision."""
+    return f"{_who(coordinators, 'look')} at it next."
+
+
+def _who(coordinators: Coordinators, verb: str) -> str:
+    names = [name or address for name, address in coordinators]
+    if len(names) < 2:
+        return f"{names[0]}, the coordinator, {verb}s" if names else f"A coordinator {verb}s"
+    return f"The coordinators, {', '.join(names[:-1])} and {names[-1]}, {verb}"
+
+
 def kinds_of(actor: Actor) -> QuerySet[Kind]:
     return actor.event.kinds.prefetch_related("roles").order_by("code")
 
 
 def kinds_in_words(actor: Actor, text: str) -> list[Kind]:
-    """The kinds that somebody means by plain words, by name; every word must be found. All of them for no words.
+    """The kinds that somebody means by plain words: those that say most of them, best first. All of them, by name, for no words.
 
-    A word that no kind has («wireless», where all are) tells nothing apart and is passed over. Names, search words and notes
-    are looked through from the beginnings of words; where that finds nothing, a word that is spelt nearly so counts too.
+    Names, search words and notes are looked through from the beginnings of words; a word that none begins with counts where it
+    is spelt nearly so, and is passed over where it is not. Of equals, those come first that say the last word («microphone» of
+    «wireless microphone»), and then those that say it in their names.
     """
     kinds = sorted(actor.event.kinds.all(), key=lambda kind: kind.name.casefold())
-    asked = _words(text)
+    asked = re.findall(r"\w+", text.casefold())
+    if not asked:
+        return kinds
     said = {kind.pk: _words(f"{kind.name} {kind.words} {kind.code} {kind.use} {kind.note}") for kind in kinds}
 
-    def found(meant: Callable[[str, set[str]], bool]) -> list[Kind]:
-        told = {word for word in asked if any(meant(word, known) for known in said.values())}
-        if asked and not told:
-            return []
-        return [kind for kind in kinds if all(meant(word, said[kind.pk]) for word in told)]
+    def begins(word: str, known: set[str]) -> bool:
+        return any(other.startswith(word) for other in known)
 
-    return found(lambda word, known: any(other.startswith(word) for other in known)) or found(
-        lambda word, known: bool(difflib.get_close_matches(word, known, 1, 0.75))
-    )
+    def nearly(word: str, known: set[str]) -> bool:
+        return bool(difflib.get_close_matches(word, known, 1, 0.75))
+
+    told: dict[int, list[int]] = defaultdict(list)
+    for place, word in enumerate(dict.fromkeys(asked)):
+        for meant in (begins, nearly):
+            if found := [kind.pk for kind in kinds if meant(word, said[kind.pk])]:
+                for key in found:
+                    told[key].append(place)
+                break
+    most = max(map(len, told.values()), default=0)
+
+    def rank(kind: Kind) -> tuple[int, int]:
+        named = _words(kind.name)
+        return -max(told[kind.pk]), -sum(begins(word, named) for word in asked)
+
+    return sorted((kind for kind in kinds if len(told.get(kind.pk, ())) == most > 0), key=rank)
 
 
 def _words(text: str) -> set[str]:

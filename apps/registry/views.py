@@ -19,6 +19,7 @@ from django.utils.http import content_disposition_header
 from apps.common.choice import whole_number
 from apps.common.errors import Conflict, Fault, Faulty, Forbidden, Missing, Refusal, Stale
 from apps.events.actors import Actor
+from apps.events.queries import coordinators_of
 from apps.events.rules import refusal_to_write
 from apps.events.views import EventPage, add_refusal
 from apps.registry import actions, queries, uploads
@@ -142,7 +143,7 @@ class DevicesMany(LinePage):
             self.say(refusal)
             return self.shown(form, status=409)
         actions.forget_draft(actor=self.actor, line=0, many=True)
-        _say_what_became_of_many(request, judged)
+        _say_what_became_of_many(request, self.actor, judged)
         return redirect(self.back())
 
     def shown(self, form: ManyForm, status: int = 200, **more: Any) -> HttpResponse:
@@ -168,13 +169,15 @@ class DevicesManyHelp(DevicesMany):
         return self.shown(form, ready=len(new), unready=len(said) - len(new), barred=barred)
 
 
-def _say_what_became_of_many(request: HttpRequest, judged: list[Judgement]) -> None:
+def _say_what_became_of_many(request: HttpRequest, actor: Actor, judged: list[Judgement]) -> None:
     rows = [row.existing for row in judged if row.existing]
     barred = [row for row in rows if row.not_permitted]
     waiting = [row for row in rows if row.state == RegistrationState.SUBMITTED and not row.not_permitted]
     said = [f"{len(rows)} line{'s are' if len(rows) != 1 else ' is'} registered."]
     if waiting:
         said.append(f"{len(waiting)} wait{'s' if len(waiting) == 1 else ''} for a coordinator.")
+    if len(waiting) + len(barred) < len(rows):
+        said.append(queries.planned_next(actor, coordinators_of(actor)))
     if barred:
         named = ", ".join(f"«{row.label}»" for row in barred[:5]) + (", …" if len(barred) > 5 else "")
         said.append(f"Not permitted here, and without a frequency until a permission lifts this: {named}.")
@@ -201,31 +204,35 @@ def _say_what_became(request: HttpRequest, actor: Actor, judged: Judgement, done
             "It gets no frequency until a permission lifts this.",
         )
     else:
-        said = f"«{registration}» is {done}{_what_follows(registration, judged)}."
+        said = f"«{registration}» is {done}"
         if shortage := _shortage(actor, registration):
             field = "low_hz" if registration.low_hz or registration.high_hz else "quantity"
             remedy = "widen its range" if field == "low_hz" else "ask for fewer, or take another kind"
             address = reverse("publishing:line", args=[actor.event.slug, registration.pk])
             messages.warning(
                 request,
-                format_html('{} But {}: <a href="{}#id_{}">{}</a>.', said, shortage, address, field, remedy),
+                format_html('{}. But {}: <a href="{}#id_{}">{}</a>.', said, shortage, address, field, remedy),
             )
         else:
-            messages.success(request, said)
+            messages.success(request, f"{said}{_what_follows(actor, registration, judged)}")
 
 
-def _what_follows(registration: Registration, judged: Judgement) -> str:
+def _what_follows(actor: Actor, registration: Registration, judged: Judgement) -> str:
     changes = set(judged.changes or {})
     if registration.state != RegistrationState.ACCEPTED:
         why = "registration has closed" if registration.late else "every line is looked at first"
-        return f" and waits for a coordinator: {why}"
-    if judged.status == Status.NEW:
-        return " and enters the next run"
-    if changes <= FOR_PEOPLE:
-        return "; nothing of that concerns its frequencies"
-    if "kind" in changes:
-        return " and enters the next run, which finds frequencies for the new kind"
-    return " and enters the next run; the frequencies that it keeps stay until then"
+        return f" and waits for a coordinator: {why}. {queries.looked_at_next(coordinators_of(actor))}"
+    if changes <= FOR_PEOPLE and judged.status != Status.NEW:
+        return "; nothing of that concerns its frequencies."
+    kept = judged.status != Status.NEW and "kind" not in changes
+    follows = (
+        queries.planned_next(actor, coordinators_of(actor))
+        if registration.kind.assigned
+        else "It needs no frequency from us."
+    )
+    return (
+        f". {follows}{' Those that it keeps stay until then.' if kept and registration.kind.assigned else ''}"
+    )
 
 
 def _shortage(actor: Actor, registration: Registration) -> str:

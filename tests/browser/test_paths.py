@@ -161,7 +161,7 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
     page.get_by_label("Frequencies", exact=True).fill("1")
     page.get_by_label("Uses now, in MHz").fill("470,125")
     page.get_by_role("button", name="Register", exact=True).click()
-    expect(page.get_by_role("status")).to_contain_text("enters the next run")
+    expect(page.get_by_role("status")).to_contain_text("the frequencies next. Nothing need be done now")
     lead.look()
     lead.go("notices/")
     lead.look()

@@ -273,13 +273,13 @@ def test_a_lead_reads_what_follows_for_a_line(site: Site) -> None:
     lead = site.browser("lead")
     assert list(lead.get(f"{BASE}devices/").context["follows"].values()) == [
         "",
-        "Registered; its frequencies come with the next plan.",
+        "Coordinator, the coordinator, plans the frequencies next. Nothing need be done now; a letter comes with the sheet.",
         "Planned; a coordinator has yet to agree.",
     ]
     row = Registration.objects.get(label="new")
-    assert "come with the next plan" in text(lead.get(f"{BASE}devices/{row.pk}/"))
+    assert "plans the frequencies next" in text(lead.get(f"{BASE}devices/{row.pk}/"))
     Registration.objects.filter(pk=row.pk).update(state="submitted")
-    assert "A coordinator looks at it next." in text(lead.get(f"{BASE}devices/{row.pk}/"))
+    assert "Coordinator, the coordinator, looks at it next." in text(lead.get(f"{BASE}devices/{row.pk}/"))
 
 
 def test_what_is_left_out_is_said_in_words(site: Site) -> None:

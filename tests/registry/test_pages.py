@@ -193,6 +193,7 @@ def test_help_does_not_scold_for_what_is_not_typed_yet(site: Site) -> None:
         ("walkie talkie", {"repeater"}),
         ("wireless mic", {"mic"}),
         ("microfone", {"mic"}),
+        ("wireless microfone", {"mic"}),
         ("hand held", {"mic"}),
         ("trumpet", set()),
     ],
@@ -204,6 +205,15 @@ def test_kinds_are_found_by_plain_words(site: Site, words: str, found: set[str])
     # The one chosen stays, whatever the words say.
     assert 'value="mic" id="kind-mic" checked' in page
     assert ("No kind says «trumpet»" in page) == (words == "trumpet")
+
+
+def test_a_word_that_others_say_does_not_hide_the_kind_that_is_meant(site: Site) -> None:
+    """What is asked for stands last in English; a word that only other kinds say leaves it first all the same."""
+    site.event.kinds.filter(code="repeater").update(words="wireless")
+    found = [kind.code for kind in queries.kinds_in_words(site.lead, "wireless microphone")]
+    assert found == ["mic", "repeater"]
+    site.event.kinds.filter(code="mic").update(words="wireless")
+    assert [kind.code for kind in queries.kinds_in_words(site.lead, "wireless microphone")] == ["mic"]
 
 
 def test_the_kind_that_was_chosen_stands_first_when_a_faulty_form_comes_back(site: Site) -> None:
@@ -766,7 +776,7 @@ def test_a_range_too_narrow_is_said_when_the_line_is_saved(site: Site) -> None:
     narrow = TYPED | {"quantity": "9", "low_hz": "583", "high_hz": "583.2"}
     page = text(lead.post(f"{BASE}devices/new/", narrow, follow=True))
     row = Registration.objects.get()
-    assert "«AUD: lead vocals» is registered and enters the next run. But at most 1 of its 9 fits" in page
+    assert "«AUD: lead vocals» is registered. But at most 1 of its 9 fits" in page
     assert (
         f'between 583 and 583.2 MHz: <a href="{BASE}devices/{row.pk}/#id_low_hz">widen its range</a>.' in page
     )
@@ -775,7 +785,7 @@ def test_a_range_too_narrow_is_said_when_the_line_is_saved(site: Site) -> None:
     wide = narrow | {"high_hz": "607", "version": str(row.version)}
     page = text(lead.post(f"{BASE}devices/{row.pk}/", wide, follow=True))
     assert "widen its range" not in page and "at most" not in page
-    assert "is saved and enters the next run; the frequencies that it keeps stay until then" in page
+    assert "is saved. " in page and "Those that it keeps stay until then." in page
 
 
 def test_what_is_left_here_is_said_when_the_line_is_saved(site: Site) -> None:
