@@ -30,7 +30,6 @@ from apps.registry.models import (
 )
 from apps.registry.states import LATE, NOT_PERMITTED, RegistrationState
 
-
 Coordinators = Sequence[tuple[str, str]]  # (name, address) of each, as events.queries tells them
 
 
