@@ -11,6 +11,7 @@ from apps.onsite.queries import carrier_named
 from apps.onsite.rules import refusal_about
 from apps.onsite.states import ReportState, Trouble
 from apps.registry.models import Carrier
+from apps.registry.queries import carriers_of
 from apps.spectrum.forms import MegahertzField
 
 
@@ -19,7 +20,7 @@ class ReportForm(forms.Form):
 
     trouble = forms.ChoiceField(label="What is wrong?", choices=Trouble.choices, widget=forms.RadioSelect())
     carrier = forms.CharField(
-        max_length=20, required=False, label="Which device?", help_text="The number on its sheet, such as AUD-007."
+        max_length=20, required=False, label="Which device?", help_text="The number on its sheet."
     )  # fmt: skip
     zone = forms.ModelChoiceField(
         queryset=Zone.objects.none(), required=False, label="Where?", empty_label="where the device belongs"
@@ -36,6 +37,8 @@ class ReportForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.actor = actor
         self.fields["zone"].queryset = zones
+        if own := carriers_of(actor).order_by("code").values_list("code", flat=True).first():
+            self.fields["carrier"].help_text = f"The number on its sheet, such as {own}."
 
     def clean_carrier(self) -> Carrier | None:
         code = self.cleaned_data["carrier"]

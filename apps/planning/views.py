@@ -618,8 +618,9 @@ class Remedies(EventPage):
         inquiry = queries.inquiries_of(self.actor).first()
         sizes = queries.sizes_of(row.carrier.registration_id for row in left)
         runs = sorted({row.carrier.left_out.run.number for row in left})
+        held = Counter(queries.assignments_of(self.actor).order_by().values_list("state", flat=True))
         return self.render(
-            runs=runs, movable=queries.assignments_of(self.actor).exclude(state=AssignmentState.LOCKED).exists(),
+            runs=runs, movable=sum(held.values()) > held[AssignmentState.LOCKED], locked=held[AssignmentState.LOCKED],
             left=queries.shared_reasons(left, sizes), count=len(left), inquiry=inquiry,
             answer=queries.Answer.of(inquiry, left, sizes) if inquiry else None, refused=refusal_to_inquire(self.actor),
             coordinators=coordinators_of(self.actor),

@@ -21,6 +21,8 @@ from apps.registry.forms import DeviceFilter
 class ReviewFilter(DeviceFilter):
     """Which rows of the plan show; kept in the address."""
 
+    RARER = ("kind", "order", "outlook", "since")
+
     order = forms.ChoiceField(required=False, choices=[("", "by carrier"), ("margin", "worst margin first")])
     outlook = forms.ChoiceField(
         label="By the model", required=False, choices=[("", "all"), *((word, word) for word in OUTLOOKS)]
@@ -34,6 +36,19 @@ class ReviewFilter(DeviceFilter):
         self.fields["since"] = forms.ChoiceField(
             label="Change", choices=[("", "all"), *words], required=False
         )
+
+    @property
+    def often(self) -> list[forms.BoundField]:
+        return [field for field in self if field.name not in self.RARER]
+
+    @property
+    def rarer(self) -> list[forms.BoundField]:
+        """What stands behind «More filters», which is open while one of them is used."""
+        return [self[name] for name in self.RARER]
+
+    @property
+    def rarer_used(self) -> bool:
+        return any(name in self.RARER for name in self.chosen())
 
 
 class SheetFilter(forms.Form):

@@ -19,6 +19,7 @@ from apps.registry.importing import unlike_a_formula
 from apps.registry.lines import hours_in_words, intervals_of
 
 FIRST_COLUMNS = ("carrier", "unit", "department", "zone", "frequency_hz", "channel", "power_mw", "spare_of")
+MOMENTS_NAMED = 8  # of more changes of batteries nobody reads the list
 A_RANGE = re.compile(r"([\d.]+) (?:to|–|and) ([\d.]+) MHz")  # as rulesets write ranges in their cautions
 
 
@@ -132,12 +133,26 @@ def batteries_of(line: SheetLine, zone: ZoneInfo) -> str:
     if not line.cells or not line.running_h:
         return line.cells
     if not line.hours:
-        return f"{line.cells}, change every {batteries.interval_h(line.running_h):.3g} h"
+        return f"{line.cells}, change every {_every(line.running_h)}"
     moments = [
         moment for start, end in line.hours for moment in batteries.changes(start, end, line.running_h)
     ]
-    shape = "%a %H:%M" if line.stretches else "%H:%M"
-    return f"{line.cells} at " + ", ".join(f"{moment.astimezone(zone):{shape}}" for moment in moments)
+    if len(moments) > MOMENTS_NAMED:
+        return f"{line.cells}: fresh at switch-on, then every {_every(line.running_h)}"
+    local = [moment.astimezone(zone) for moment in moments]
+    days = line.stretches or len({moment.date() for moment in local}) > 1
+    *first, last = [f"{moment:{'%a %H:%M' if days else '%H:%M'}}" for moment in local]
+    times = f"{', '.join(first)} and {last}" if first else last
+    once = len(moments) == len(line.hours)
+    lasts = f"; lasts to the end{' each time' if first else ''}" if once else ""
+    return f"{line.cells}: fresh at {times}{lasts}"
+
+
+def _every(running_h: float) -> str:
+    """How long between two changes, in whole five minutes, rather too early than too late: «5 h 10 min»."""
+    minutes = max(5, int(batteries.interval_h(running_h) * 60 + 1e-6) // 5 * 5)
+    hours, rest = divmod(minutes, 60)
+    return " ".join(part for part in (f"{hours} h" if hours else "", f"{rest} min" if rest else "") if part)
 
 
 def live_address(header: EditionHeader, line: SheetLine) -> str:

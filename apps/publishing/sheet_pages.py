@@ -153,7 +153,8 @@ class Sheets(SheetPage):
             (row, standing.get(row.code, whole), row.code in named)
             for row in events.departments_of(self.actor)
         ]
-        return self.render(rows=rows, zones=events.zones_of(self.actor), whole=whole, any=bool(standing))
+        by_name = sorted(events.zones_of(self.actor), key=lambda zone: zone.name.casefold())
+        return self.render(rows=rows, zones=by_name, whole=whole, any=bool(standing))
 
 
 class DepartmentSheet(SheetPage):
@@ -356,4 +357,5 @@ class LivePage(View):
             "cautions": rendering.OWN_CAUTIONS,
             "department": department,
             "may_see": may_see,
+            "hidden": not may_see,
         }

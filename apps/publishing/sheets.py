@@ -91,6 +91,11 @@ class SheetLine:
         ]
 
     @property
+    def unset(self) -> int:
+        """How many of its settings nobody has filled in."""
+        return sum(not value for _, value in self.settings)
+
+    @property
     def hours(self) -> tuple[tuple[datetime, datetime], ...]:
         """When it is on the air; empty: all day, every day."""
         if self.starts_at is None or self.ends_at is None:

@@ -52,6 +52,10 @@ from apps.registry.states import RegistrationState, may_move
 
 ROWS_A_PAGE = 100
 NAMED = 20
+NEXT = {
+    "approve": AssignmentState.PROPOSED,
+    "lock": AssignmentState.APPROVED,
+}  # what leads, while there is some of it
 
 
 @dataclass(frozen=True)
@@ -142,6 +146,7 @@ class Review(ReviewPage):
             run=whole_number(request.GET.get("run", "")), coordinators=coordinators_of(self.actor),
             any_at_all=bool(rows) or carriers_of(self.actor).exists(),
             refused=refusal_to_coordinate(self.actor), approved=self.just_approved(),
+            next_deed=next((deed for deed, state in NEXT.items() if any(shown.row.state == state for shown in rows)), ""),
         )  # fmt: skip
 
     def just_approved(self) -> Choice:

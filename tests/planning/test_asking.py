@@ -187,9 +187,14 @@ def test_a_line_that_limits_itself_is_told_to_widen_and_a_neighbour_to_move_unle
     actions.approve(actor=site.coordinator, selection=chosen)
     actions.lock(actor=site.coordinator, selection=chosen)
     assert not any("move from" in cure["words"] for cure in ask(site).cures)
-    assert "Everybody who has a frequency is locked" in text(
-        site.browser("coordinator").get(f"{BASE}remedies/")
+    page = text(site.browser("coordinator").get(f"{BASE}remedies/"))
+    assert page.index("Everybody who has a frequency is locked") < page.index("left 1 carrier out"), (
+        "it decides the answer"
     )
+    assert ">Ask again</button>" in page
+    out = text(site.browser("coordinator").get(f"{BASE}review/AUD-002/"))
+    assert f'href="{BASE}remedies/">What would place it' in out and ">A frequency by hand<" in out
+    assert "remedies/" not in text(site.browser("lead").get(f"{BASE}review/AUD-002/"))
 
 
 def test_one_of_lower_priority_may_be_taken_away_unless_locked(site: Site) -> None:

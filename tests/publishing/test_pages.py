@@ -89,6 +89,24 @@ def test_filters_hold_together_and_stay_in_the_address(planned: Site) -> None:
     )
 
 
+def test_what_leads_is_what_rows_wait_for_and_rarer_filters_are_folded(planned: Site) -> None:
+    boss = planned.browser("coordinator")
+
+    def leading(query: str) -> list[str]:
+        found = text(boss.get(f"{BASE}review/?{query}"))
+        return re.findall(r'class="btn btn-primary" name="do" value="(\w+)"', found)
+
+    agree(planned, "AUD-001")
+    agree(planned, "AUD-002", lock=True)
+    assert [leading(f"state={state}") for state in ("proposed", "approved", "locked")] == [
+        ["approve"],
+        ["lock"],
+        [],
+    ]
+    for query, opened in (("text=aud", False), ("kind=mic", True), ("order=margin", True)):
+        assert ('<details class="fb-more" open>' in text(boss.get(f"{BASE}review/?{query}"))) == opened
+
+
 def test_differences_to_the_last_edition_of_each_department(planned: Site) -> None:
     assert set(shown(planned, "").values()) == {"not published yet"}
     agree(planned, "AUD-001", "AUD-002", "VID-001")
@@ -379,6 +397,7 @@ def test_without_a_tick_nothing_is_meant_unless_somebody_chooses_all(planned: Si
     boss = planned.browser("coordinator")
     page = text(boss.get(f"{BASE}review/"))
     assert re.findall(r'name="scope" id="scope-(\w+)" value="\w+" checked', page) == ["ticked"]
+    assert re.findall(r'class="btn btn-primary" name="do" value="(\w+)"', page) == ["approve"]
     answer = boss.post(f"{BASE}decide/", {"scope": "ticked", "do": "approve"}, follow=True)
     assert "Tick the rows that are meant, or choose all of them" in text(answer)
 

@@ -4,6 +4,7 @@ import csv
 import html
 import io
 import json
+import re
 from datetime import UTC, datetime
 
 import pytest
@@ -287,7 +288,7 @@ def test_the_live_page_needs_no_log_in_and_tells_no_more_than_the_device_needs(
     answer = client.get(f"/u/{key_of('AUD-001')}/", {"e": "1"})
     page = answer.content.decode()
     assert answer["Cache-Control"] == "no-store"
-    for text in ("480.100", "pairing key", "Your paper counts", "spare", "Never transmit on distress"):
+    for text in ("480.100", "to report trouble", "Your paper counts", "spare", "Never transmit on distress"):
         assert text.lower() in page.lower(), text
     for secret in ("Ada", "0660", "4711", "AUD-002", "camera", "Audio"):
         assert secret not in page, secret
@@ -407,9 +408,15 @@ def test_settings_behind_the_code_are_for_those_who_may_see_the_sheet(
     path = f"/u/{key_of('AUD-001')}/?e=1"
     for page in (client.get(path).content.decode(), published.browser("other").get(path).content.decode()):
         assert "4711" not in page and "8822" not in page
-        assert "pairing key" in page and "log in to see" in page and "480.100" in page
+        assert "Match at both ends" not in page and "480.100" in page
+    stranger = client.get(path).content.decode()
+    # Two: the kind's setting at one end is asked for as well.
+    told = "Log in to see the 2 settings (1 not filled in yet) and to report trouble."
+    assert re.sub("<[^>]+>", "", stranger).count(told) == 1
+    assert stranger.count("?next=") == 1, "said once"
+    assert "Its settings show to its department" in published.browser("other").get(path).content.decode()
     own = published.browser("lead").get(path).content.decode()
-    assert "8822" in own and "4711" in own and "log in to see" not in own
+    assert "8822" in own and "4711" in own and "to see the" not in own
 
 
 def test_what_must_match_at_both_ends_stands_first_and_apart(published: Site, client: Client) -> None:
@@ -437,8 +444,14 @@ def test_what_must_match_at_both_ends_stands_first_and_apart(published: Site, cl
     assert data["settings"] == {"pairing key": "", "low cut": "80 Hz", "buzzer": "-3"}
     assert (data["at_one_end"], data["further"]) == (["low cut"], ["buzzer"])
     behind = client.get(f"/u/{key_of('AUD-001')}/").content.decode()
-    assert behind.index("Match at both ends") < behind.index("not filled in") < behind.index("At one end")
+    told = "Log in to see the 3 settings (1 not filled in yet) and to report trouble."
+    assert told in re.sub("<[^>]+>", "", behind)
     assert "80 Hz" not in behind
+    device = browser.get(f"{BASE}AUD/{key_of('AUD-001')}/").content.decode()
+    order = [
+        device.index(words) for words in ("Match at both ends", "Spare</dt>", "At one end", "Everything else")
+    ]
+    assert order == sorted(order), "what cannot wait first"
 
 
 def test_an_edition_from_before_the_two_were_told_apart_reads_as_it_did(published: Site) -> None:

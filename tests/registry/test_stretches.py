@@ -106,7 +106,9 @@ def test_a_sheet_names_every_stretch_and_the_cells_of_each(site: Site) -> None:
     sheet = sheet_line(edition.lines.get())
     assert rendering.hours(sheet, VIENNA) == "Fri 11 Jun 18:00–23:00, Sat 12 Jun 18:00 – Sun 13 Jun 01:00"
     # Six hours on a set less a fifth: 4.8 hours.
-    assert rendering.batteries_of(sheet, VIENNA).endswith("at Fri 18:00, Fri 22:48, Sat 18:00, Sat 22:48")
+    assert rendering.batteries_of(sheet, VIENNA).endswith(
+        ": fresh at Fri 18:00, Fri 22:48, Sat 18:00 and Sat 22:48"
+    )
     old = edition.lines.get()
     del old.content["stretches"]
     assert rendering.hours(sheet_line(old), VIENNA) == "Fri 11 Jun 18:00 – Sun 13 Jun 01:00"
