@@ -264,7 +264,7 @@ def _now(
     hertz = asked.fixed_hz or 0
     at = f"{hertz / 1e6:.10g} MHz"
     if not tuning.holds(role.tuning, hertz):
-        below, above = _nearest(role.tuning, hertz)
+        below, above = tuning.nearest(role.tuning, hertz)
         near = " and ".join(f"{point / 1e6:.10g} MHz" for point in (below, above) if point is not None)
         return [f"It cannot be set to {at}. The nearest that it can tune: {near}."]
     here = [tuning.Range(low_hz=hertz, high_hz=hertz, step_hz=1)]
@@ -278,12 +278,3 @@ def _now(
         if taken.low_hz < hertz + half and hertz - half < taken.high_hz
     ]
     return [*said, MOVES[Change(asked.can_change)]] if asked.can_change in Change.values else said
-
-
-def _nearest(ranges: list[tuning.Range], hertz: int) -> tuple[int | None, int | None]:
-    """The highest point of the ranges below, and the lowest above."""
-    below, above = tuning.narrowed(ranges, None, hertz), tuning.narrowed(ranges, hertz, None)
-    return (
-        max((part["high_hz"] for part in below), default=None),
-        min((part["low_hz"] for part in above), default=None),
-    )

@@ -111,16 +111,17 @@ def _judge(reading: Reading, line: Line | None, known: _Known) -> Judgement:
         if existing is None
         else {**{name: getattr(existing, name) for name in FIELDS}, **line.values}
     )
-    if not reading.faults:
-        merged = dict(values)
-        rules.judge_line(reading, merged)
-        # The rule may have completed what the line left open.
-        if "can_change" in merged and (
-            existing is None or "can_change" in line.values or "fixed_hz" in line.values
-        ):
-            line.values["can_change"] = merged["can_change"]
+    # What could be read is held against its kind even where something else could not: all faults at once.
+    faulted = {fault.field for fault in reading.faults}
+    merged = {name: value for name, value in values.items() if name not in faulted}
+    rules.judge_line(reading, merged)
     if reading.faults:
         return judged
+    # The rule may have completed what the line left open.
+    if "can_change" in merged and (
+        existing is None or "can_change" in line.values or "fixed_hz" in line.values
+    ):
+        line.values["can_change"] = merged["can_change"]
     judged.label = str(line.values.get("label", label))
     judged.changes = _changes(line, existing, str(raw.get("state") or "").strip())
     judged.status = Status.NEW if existing is None else Status.CHANGED if judged.changes else Status.UNCHANGED

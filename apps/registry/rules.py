@@ -39,11 +39,12 @@ def judge_line(reading: Complains, values: dict[str, Any]) -> None:
     low, high, fixed = values.get("low_hz"), values.get("high_hz"), values.get("fixed_hz")
     if low and high and low > high:
         reading.fault("high_hz", f"The range ends below its start, {low / 1e6:.10g} MHz.")
-        return
+        low = high = None
     if fixed and values.get("quantity", 1) > 1:
         reading.fault(
             "quantity",
-            "A line that uses a frequency now asks for that one alone; give each frequency a line of its own.",
+            "A line that uses a frequency now asks for that one alone; give each frequency a line of its own, or leave "
+            "«Uses now» empty if we may choose.",
         )
     if fixed and ((low and fixed < low) or (high and fixed > high)):
         reading.fault("fixed_hz", "The frequency lies outside the range that the same line asks for.")
@@ -67,8 +68,12 @@ def _judge_tuning(
         return
     can = tuning.in_megahertz(first.tuning)
     if fixed and not tuning.holds(first.tuning, fixed):
+        near = " and ".join(f"{hz / 1e6:.10g} MHz" for hz in tuning.nearest(first.tuning, fixed) if hz)
+        steps = tuning.steps_in_words(first.tuning)
         reading.fault(
-            "fixed_hz", f"{kind.name} cannot be set to this frequency; it tunes {can} in steps of its raster."
+            "fixed_hz",
+            f"{kind.name} cannot be set to this frequency; it tunes {can}{f' in steps of {steps}' if steps else ''}, nearest "
+            f"{near}. Leave «Uses now» empty if we may choose.",
         )
     elif (low or high) and not tuning.narrowed(first.tuning, low, high):
         reading.fault(

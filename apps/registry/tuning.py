@@ -54,6 +54,22 @@ def holds(ranges: Iterable[Range], hz: int) -> bool:
     )
 
 
+def nearest(ranges: Iterable[Range], hz: int) -> tuple[int | None, int | None]:
+    """The highest point of the ranges below, and the lowest above."""
+    ranges = list(ranges)
+    below, above = narrowed(ranges, None, hz), narrowed(ranges, hz, None)
+    return (
+        max((part["high_hz"] for part in below), default=None),
+        min((part["low_hz"] for part in above), default=None),
+    )
+
+
+def steps_in_words(ranges: Iterable[Range]) -> str:
+    """The steps of the ranges as people read them: «25 kHz»; empty where they are single frequencies."""
+    steps = sorted({part["step_hz"] for part in ranges if part["low_hz"] < part["high_hz"]})
+    return " or ".join(f"{step / 1e3:.10g} kHz" for step in steps)
+
+
 def middle(ranges: Iterable[Range]) -> int | None:
     """The point nearest to the middle between the lowest and the highest; None where there is none."""
     ranges = list(ranges)

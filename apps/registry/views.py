@@ -106,6 +106,7 @@ class DeviceNew(LinePage):
                     f"{request.path}?copy={judged[0].existing.pk}" if judged[0].existing else request.path
                 )
             return redirect(self.back())
+        actions.keep_draft(actor=self.actor, line=0, typed=form.typed())
         return self.shown(form, status=422)
 
     def shown(self, form: RegistrationForm, status: int = 200, draft: Draft | None = None) -> HttpResponse:
@@ -138,6 +139,7 @@ class DevicesMany(LinePage):
             judged = actions.register(actor=self.actor, rows=rows, all_new=True)
         except Faulty as refusal:
             form.blame(refusal.faults)
+            self.keep(form)
             return self.shown(form, status=422)
         except Conflict as refusal:
             self.say(refusal)
@@ -145,6 +147,11 @@ class DevicesMany(LinePage):
         actions.forget_draft(actor=self.actor, line=0, many=True)
         _say_what_became_of_many(request, self.actor, judged)
         return redirect(self.back())
+
+    def keep(self, form: ManyForm) -> None:
+        """What is typed so far, in case the browser closes."""
+        said = form.rows[: max(form.said(), default=0)]
+        actions.keep_draft(actor=self.actor, line=0, many=True, typed={"rows": said})
 
     def shown(self, form: ManyForm, status: int = 200, **more: Any) -> HttpResponse:
         return self.render(form=form, status=status, can_change=CAN_CHANGE, **more)
@@ -158,9 +165,7 @@ class DevicesManyHelp(DevicesMany):
     def post(self, request: HttpRequest, slug: str) -> HttpResponse:
         form = ManyForm.typed_into(request.POST, actor=self.actor)
         said = form.said()
-        actions.keep_draft(
-            actor=self.actor, line=0, many=True, typed={"rows": form.rows[: max(said, default=0)]}
-        )
+        self.keep(form)
         judged = judge(self.actor, said.values(), all_new=True)
         # What is still empty is missing only once it is sent.
         form.blame(fault for row in judged for fault in row.faults if fault.value)
@@ -271,8 +276,10 @@ class Device(LinePage):
                 actor=self.actor, registration=registration, values=form.row(), version=form.seen_version
             )
         except Stale:
+            actions.keep_draft(actor=self.actor, line=registration.pk, typed=form.typed())
             return self.shown_stale(request, registration, form)
         except (Faulty, Conflict) as refusal:
+            actions.keep_draft(actor=self.actor, line=registration.pk, typed=form.typed())
             add_refusal(form, refusal)
             return self.shown(registration, form, status=422)
         actions.forget_draft(actor=self.actor, line=registration.pk)
@@ -412,7 +419,9 @@ class DeviceHelp(LinePage):
         key = whole_number(request.GET.get("line", ""))
         registration = None if key is None else self.found(key)
         form = RegistrationForm(request.POST, actor=self.actor, registration=registration)
-        if not self.refused(registration):
+        if self.as_before(form, registration):
+            actions.forget_draft(actor=self.actor, line=registration.pk if registration else 0)
+        elif not self.refused(registration):
             actions.keep_draft(
                 actor=self.actor, line=registration.pk if registration else 0, typed=form.typed(),
                 saved=lambda: self.saved_already(form, registration),
@@ -425,6 +434,12 @@ class DeviceHelp(LinePage):
         if registration is None:
             return refusal_to_write(self.actor)
         return refusal_to_change(self.actor, registration)
+
+    def as_before(self, form: RegistrationForm, registration: Registration | None) -> bool:
+        """Whether everything is typed as it stood before anybody typed: then nothing is unfinished."""
+        initial = typed_of(registration, self.zone) if registration else {}
+        before = RegistrationForm(actor=self.actor, registration=registration, initial=initial)
+        return all(_shown(form, name) == _shown(before, name) for name in before.fields if name != "version")
 
     def saved_already(self, form: RegistrationForm, registration: Registration | None) -> bool:
         """Whether what is typed was saved while the browser still asked for help with it: then it is no draft any more."""

@@ -237,6 +237,40 @@ def test_a_new_line_never_changes_one_that_is_there(site: Site) -> None:
     assert "already" not in text(lead.post(f"{BASE}devices/help/?line={key}", TYPED | {"quantity": "7"}))
 
 
+def test_all_that_is_wrong_is_said_at_once(site: Site) -> None:
+    """470.1 MHz and steps of 25 kHz are the kind's own: 470.11 lies between two of its points."""
+    wrong = TYPED | {
+        "label": "",
+        "all_day": "",
+        "stretches": "some day",
+        "fixed_hz": "470.11",
+        "can_change": "no",
+    }
+    answer = site.browser("lead").post(f"{BASE}devices/new/", wrong)
+    page = text(answer)
+    assert answer.status_code == 422
+    assert set(answer.context["form"].errors) == {"label", "stretches", "fixed_hz", "quantity"}
+    assert "in steps of 25 kHz, nearest 470.1 MHz and 470.125 MHz" in page
+    assert page.count("leave «Uses now» empty if we may choose") + page.count("Leave «Uses now» empty") >= 2
+    assert "data-fb-kept" in page
+
+
+def test_what_could_not_be_saved_is_the_draft_and_what_was_set_back_is_none(site: Site) -> None:
+    lead = site.browser("lead")
+    lead.post(f"{BASE}devices/new/", TYPED | {"quantity": "many", "notes": "newest"})
+    page = text(lead.get(f"{BASE}devices/new/"))
+    assert "did not save it" in page and "newest" in page
+    lead.post(f"{BASE}devices/new/", TYPED)
+    row = Registration.objects.get()
+    form = lead.get(f"{BASE}devices/{row.pk}/").context["form"]
+    typed = {name: "" if (value := form[name].value()) is None else value for name in form.fields}
+    help_address = f"{BASE}devices/help/?line={row.pk}"
+    lead.post(help_address, typed | {"quantity": "7"})
+    assert "unfinished changes" in text(lead.get(f"{BASE}devices/"))
+    lead.post(help_address, typed)
+    assert "unfinished changes" not in text(lead.get(f"{BASE}devices/"))
+
+
 def test_what_asks_for_the_same_under_another_label_is_pointed_out_and_can_be_saved(site: Site) -> None:
     register(site.lead, line("choir", quantity=2), line("fixed", fixed_hz="470.125 MHz", quantity=1))
     register(site.coordinator, line("video choir", quantity=2, department="VID"))

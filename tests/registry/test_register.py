@@ -110,7 +110,7 @@ def test_all_faults_of_all_rows_at_once_and_nothing_saved(site: Site) -> None:
     assert "whole number" in found[1, "quantity"]
     assert "did you mean main" in found[1, "zone"]
     assert "not after the start" in found[2, "end"]
-    assert "steps of its raster" in found[3, "fixed_hz"]
+    assert "in steps of 25 kHz, nearest" in found[3, "fixed_hz"]
     assert "10, 50 mW" in found[4, "power_mw"]
     assert "did you mean mic" in found[5, "kind"]
     assert {(6, "priority"), (6, "can_change"), (7, "kind"), (7, "zone"), (8, "department")} <= set(found)

@@ -30,6 +30,46 @@
     if (place.hasAttribute("data-fb-keep") && place.contains(document.activeElement)) { event.detail.shouldSwap = false; }
   });
 
+  /* What the help finds wrong stands at its field too, wherever the help is. What was said of a field when it was sent goes once
+     the field says something else. */
+  function saysElse(field) {
+    return field.tagName === "SELECT"
+      ? Array.prototype.some.call(field.options, function (each) { return each.selected !== each.defaultSelected; })
+      : field.value !== field.defaultValue;
+  }
+  function unblame(field) {
+    field.classList.remove("is-invalid");
+    field.removeAttribute("aria-invalid");
+    (field.closest("[id^=div_id_]") || field.parentElement).querySelectorAll(".invalid-feedback").forEach(function (box) { box.remove(); });
+  }
+  function blame(form) {
+    var help = form && document.querySelector(form.getAttribute("data-fb-faults"));
+    if (!help) { return; }
+    form.querySelectorAll(".is-invalid").forEach(function (field) {
+      if (field.hasAttribute("data-fb-live") || saysElse(field)) { field.removeAttribute("data-fb-live"); unblame(field); }
+    });
+    help.querySelectorAll("[data-fb-fault]").forEach(function (item) {
+      var field = document.querySelector(item.querySelector("a").getAttribute("href")), box = document.createElement("div");
+      if (field && field.tagName === "FIELDSET") { field = field.querySelector("input"); }
+      if (!field || !form.contains(field) || field.classList.contains("is-invalid")) { return; }
+      box.className = "invalid-feedback d-block";
+      box.textContent = item.getAttribute("data-fb-fault");
+      field.classList.add("is-invalid");
+      field.setAttribute("aria-invalid", "true");
+      field.setAttribute("data-fb-live", "");
+      field.insertAdjacentElement("afterend", box);
+    });
+  }
+  document.addEventListener("htmx:afterSettle", function (event) {
+    var help = event.detail.target || event.target;
+    if (help && help.closest) { blame(help.closest("[data-fb-faults]")); }
+  });
+  document.addEventListener("DOMContentLoaded", function () {
+    document.querySelectorAll("[data-fb-faults]").forEach(blame);
+    /* What could not be saved is kept as a draft: loading the page again asks for that, and does not send the old again. */
+    if (document.querySelector("[data-fb-kept]")) { window.history.replaceState(null, "", window.location.pathname); }
+  });
+
   document.addEventListener("click", function (event) {
     var button = event.target.closest("[data-fb-copy]");
     if (button) {
