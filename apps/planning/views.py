@@ -76,9 +76,13 @@ class DeviceList(EventPage):
         page = Paginator(found, LINES_A_PAGE).get_page(request.GET.get("page"))
         got, coordinators = rows_by_registration(self.actor, page), coordinators_of(self.actor)
         reasons = {key: queries.shared_reasons(rows, {key: len(rows)}) for key, rows in got.items()}
+        filtered = bool(form.chosen())
+        # Whoever comes for the reason of a few lines finds it before anything else.
+        few = [row for row in page if reasons.get(row.pk) or row.not_permitted] if filtered else []
         return self.render(
+            why=[(row, "" if reasons.get(row.pk) else row.not_permitted) for row in few] if len(few) <= FEW else [],
             reasons={key: found for key, found in reasons.items() if found},
-            form=form, page=page, filtered=bool(form.chosen()), everything=everything, refusal=refusal_to_register(self.actor),
+            form=form, page=page, filtered=filtered, everything=everything, refusal=refusal_to_register(self.actor),
             any_at_all=bool(everything) or registrations_of(self.actor).exists(), unfinished=unfinished_of(self.actor),
             lines=[(row, got[row.pk], missing_from(row)) for row in page],
             follows=what_follows(self.actor, {row: got[row.pk] for row in page}, coordinators),

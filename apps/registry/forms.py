@@ -312,6 +312,11 @@ class ManyForm:
         self.faults = [replace(fault, row=numbers[fault.row - 1]) for fault in faults if fault.row]
 
     @property
+    def begun(self) -> int:
+        """The number of the first row in which nothing is said any more, behind all others: where one goes on."""
+        return max(self.said(), default=0) + 1
+
+    @property
     def table(self) -> list[tuple[int, list[tuple[str, str, str, bool]], list[Fault]]]:
         """(number, its cells as (field, words, text, faulty), its faults), as the page shows them."""
         by_row: dict[int, list[Fault]] = defaultdict(list)

@@ -282,6 +282,18 @@ def test_a_lead_reads_what_follows_for_a_line(site: Site) -> None:
     assert "Coordinator, the coordinator, looks at it next." in text(lead.get(f"{BASE}devices/{row.pk}/"))
 
 
+def test_whoever_comes_for_a_reason_finds_it_first_and_acts_are_for_what_is_ticked(site: Site) -> None:
+    register(site.lead, line(quantity=2, low_hz="470.1 MHz", high_hz="470.1 MHz"), line("fine"))
+    ended_run(site)
+    row, lead = Registration.objects.get(label="lead vocals"), site.browser("lead")
+    plain, asked = (text(lead.get(f"{BASE}devices/{query}")) for query in ("", "?frequency=left+out"))
+    link = f'href="{BASE}devices/{row.pk}/#why"'
+    assert link not in plain and asked.index(link) < asked.index("Which lines show")
+    assert asked.count("too near to AUD-00") == plain.count("too near to AUD-00")  # said in one place only
+    assert 'id="why"' in text(lead.get(f"{BASE}devices/{row.pk}/"))
+    assert re.findall(r'name="scope" id="scope-(\w+)" value="\w+" checked', plain) == ["ticked"]
+
+
 def test_what_is_left_out_is_said_in_words(site: Site) -> None:
     # One point of the raster for two carriers: one of them is left out because of the other.
     register(site.lead, line(quantity=2, low_hz="470.1 MHz", high_hz="470.1 MHz"))

@@ -161,9 +161,21 @@
       field.removeAttribute("aria-invalid");
       field.classList.remove("is-invalid");
     });
+    row.classList.remove("fb-later");
     grid.tBodies[0].appendChild(row);
     return row;
   }
+  /* On a phone a row is open once something is said in it, or somebody asks for one more. */
+  function open(row) {
+    if (row) { row.classList.remove("fb-later"); }
+    return row;
+  }
+  document.addEventListener("click", function (event) {
+    var button = event.target.closest("[data-fb-one-more-row]");
+    if (!button) { return; }
+    var grid = button.form.querySelector("[data-fb-grid]");
+    fields(open(grid.querySelector("tr.fb-later")) || oneMore(grid))[0].focus();
+  });
   function put(field, text) {
     if (field.tagName === "SELECT") {
       var option = Array.prototype.find.call(field.options, function (each) {
@@ -172,6 +184,7 @@
       text = option ? option.value : field.value;
     }
     field.value = text;
+    open(field.closest("tr"));
     field.dispatchEvent(new Event("input", { bubbles: true }));
   }
   document.addEventListener("keydown", function (event) {
@@ -184,7 +197,7 @@
       if (at > 0) { put(event.target, fields(rows[at - 1])[column].value); }
       return;
     }
-    fields(rows[at + 1] || oneMore(grid))[column].focus();
+    fields(open(rows[at + 1]) || oneMore(grid))[column].focus();
   });
   /* Several stretches of hours: what was picked goes into the list, and the pickers are free for the next. */
   document.addEventListener("click", function (event) {
