@@ -104,7 +104,9 @@ def test_what_leads_is_what_rows_wait_for_and_rarer_filters_are_folded(planned: 
         [],
     ]
     for query, opened in (("text=aud", False), ("kind=mic", True), ("order=margin", True)):
-        assert ('<details class="fb-more" open>' in text(boss.get(f"{BASE}review/?{query}"))) == opened
+        assert (
+            '<details class="mt-2" open><summary>More filters' in text(boss.get(f"{BASE}review/?{query}"))
+        ) == opened
 
 
 def test_differences_to_the_last_edition_of_each_department(planned: Site) -> None:
