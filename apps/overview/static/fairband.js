@@ -31,22 +31,31 @@
   });
 
   /* What the help finds wrong stands at its field too, wherever the help is. What was said of a field when it was sent goes once
-     the field says something else. */
+     the help no longer says it; of an empty field, of which the help says nothing, once something is typed. */
   function saysElse(field) {
     return field.tagName === "SELECT"
       ? Array.prototype.some.call(field.options, function (each) { return each.selected !== each.defaultSelected; })
       : field.value !== field.defaultValue;
   }
+  /* What describes a field to whoever hears it: one thing less, one thing more. */
+  function describe(field, less, more) {
+    var said = (field.getAttribute("aria-describedby") || "").split(" ").filter(function (id) { return id && id !== less; });
+    said = said.concat(more || []);
+    if (said.length) { field.setAttribute("aria-describedby", said.join(" ")); } else { field.removeAttribute("aria-describedby"); }
+  }
   function unblame(field) {
     field.classList.remove("is-invalid");
     field.removeAttribute("aria-invalid");
-    (field.closest("[id^=div_id_]") || field.parentElement).querySelectorAll(".invalid-feedback").forEach(function (box) { box.remove(); });
+    (field.closest("[id^=div_id_]") || field.parentElement).querySelectorAll(".invalid-feedback").forEach(function (box) {
+      describe(field, box.id, "");
+      box.remove();
+    });
   }
   function blame(form) {
     var help = form && document.querySelector(form.getAttribute("data-fb-faults"));
     if (!help) { return; }
     form.querySelectorAll(".is-invalid").forEach(function (field) {
-      if (field.hasAttribute("data-fb-live") || saysElse(field)) { field.removeAttribute("data-fb-live"); unblame(field); }
+      if (field.value || saysElse(field)) { unblame(field); }
     });
     help.querySelectorAll("[data-fb-fault]").forEach(function (item) {
       var field = document.querySelector(item.querySelector("a").getAttribute("href")), box = document.createElement("div");
@@ -56,7 +65,8 @@
       box.textContent = item.getAttribute("data-fb-fault");
       field.classList.add("is-invalid");
       field.setAttribute("aria-invalid", "true");
-      field.setAttribute("data-fb-live", "");
+      box.id = field.id + "-fault";
+      describe(field, "", box.id);
       field.insertAdjacentElement("afterend", box);
     });
   }
