@@ -149,10 +149,21 @@ def test_1_a_lead_registers_mends_and_imports(browser: Browser, service: Service
     page.get_by_label("Frequencies", exact=True).fill("many")
     page.get_by_label("Uses now, in MHz").fill("470,11")
     expect(page.locator("#help")).to_contain_text("The nearest that it can tune: 470.1 MHz and 470.125 MHz")
+    # What is wrong stands at its field too, and is gone from there once the field says something else.
+    at_field = page.locator("#div_id_fixed_hz .invalid-feedback")
+    expect(at_field).to_contain_text("in steps of 25 kHz, nearest 470.1 MHz and 470.125 MHz")
     page.get_by_role("button", name="Register", exact=True).click()
     expect(page.get_by_text("Not a whole number; use 1 to 500.").first).to_be_visible()
+    expect(at_field).to_have_count(1)
+    page.get_by_label("Uses now, in MHz").fill("")
+    expect(at_field).to_have_count(0)
+    page.get_by_label("Uses now, in MHz").fill("470,11")
+    expect(at_field).to_have_count(1)
     expect(page.get_by_label("Label")).to_have_value("lead vocals")
     lead.look("register")
+    # Loaded again, the page shows the draft and does not send the old once more.
+    page.reload()
+    expect(page.get_by_text("did not save it")).to_be_visible()
     # A closed browser loses nothing: the same person finds it as it was typed.
     lead.go("devices/")
     lead.go("devices/new/")
