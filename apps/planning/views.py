@@ -160,7 +160,8 @@ class Device(registry_pages.Device):
         return {
             "got": shown,
             "follows": what_follows(self.actor, {registration: got}, coordinators)[registration.pk],
-            "none_planned": none_planned(got),
+            # Where they were at an earlier event is told carrier by carrier.
+            "none_planned": none_planned(got) and not any(row.carrier.previous_hz for row in got),
             "any_margin": bool(margins),
             "reasons": reasons,
             "lower": lower,
