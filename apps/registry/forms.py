@@ -5,12 +5,14 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import forms
 from django.http import QueryDict
+from django.utils import timezone
 
 from apps.common.choice import whole_number
 from apps.common.errors import Fault, Faulty
@@ -72,6 +74,7 @@ LEAVE_OUT = (
     "What stands here holds for every device of this line; what each has for itself, such as a key of its own, or what is not "
     "known yet, leave empty: the sheet leaves room for it."
 )
+UNSEEN = ("version", "opened")  # what a form carries along and nobody types
 SETTING = "setting:"  # stands before the name of a setting that has a field of its own
 
 
@@ -134,6 +137,7 @@ class RegistrationForm(forms.Form):
         label="Your own number", help_text="For lists that you import again; else leave it empty."
     )
     version = forms.CharField(widget=forms.HiddenInput)
+    opened = forms.CharField(widget=forms.HiddenInput)  # since when a new line has been typed
 
     def __init__(
         self, *args: Any, actor: Actor, registration: Registration | None = None, **kwargs: Any
@@ -157,6 +161,7 @@ class RegistrationForm(forms.Form):
             "The two fields above may then stay empty."
         )
         self.registration = registration
+        self.initial = {**self.initial, "opened": timezone.now().isoformat()}
         self.chosen: Kind | None = names.kinds.get(str(self["kind"].value() or "").casefold())
         self._ask_for_settings()
         for field in self.fields.values():
@@ -249,7 +254,7 @@ class RegistrationForm(forms.Form):
 
     def row(self) -> dict[str, Any]:
         """The line as typed, in the columns of lines.COLUMNS."""
-        columns = [name for name in self.fields if name != "version" and not name.startswith(SETTING)]
+        columns = [name for name in self.fields if name not in UNSEEN and not name.startswith(SETTING)]
         typed: dict[str, Any] = {name: str(self[name].value() or "") for name in columns}
         for name in IN_MEGAHERTZ:
             typed[name] = in_hertz(typed[name])
@@ -265,6 +270,14 @@ class RegistrationForm(forms.Form):
     @property
     def seen_version(self) -> int | None:
         return whole_number(str(self["version"].value() or ""))
+
+    @property
+    def opened_at(self) -> datetime | None:
+        try:
+            at = datetime.fromisoformat(str(self["opened"].value() or ""))
+        except ValueError:
+            return None
+        return at if at.tzinfo else None
 
 
 class ManyForm:

@@ -5,6 +5,7 @@ import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
@@ -249,10 +250,12 @@ def asked_tuning(registration: Registration, role: KindRole) -> list[tuning.Rang
     return tuning.narrowed(role.tuning, low and low + offset, high and high + offset)
 
 
-def has_label(actor: Actor, row: Mapping[str, Any]) -> bool:
-    """Whether a line of that label stands in that department already, as far as the actor may write there."""
+def has_label(actor: Actor, row: Mapping[str, Any], since: datetime | None = None) -> bool:
+    """Whether a line of that label stands in that department, as far as the actor may write there; `since`: came after that."""
     label, department = str(row.get("label") or "").strip(), str(row.get("department") or "")
     there = registrations_of(actor).exclude(state=RegistrationState.WITHDRAWN).filter(label=label)
     if department:
         there = there.filter(department__code=department)
+    if since:
+        there = there.filter(created_at__gt=since)
     return bool(label) and there.exists()

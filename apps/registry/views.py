@@ -27,6 +27,7 @@ from apps.registry.asking import in_words, standing_on
 from apps.registry.forms import (
     CAN_CHANGE,
     IN_MEGAHERTZ,
+    UNSEEN,
     ManyForm,
     RegistrationForm,
     UploadForm,
@@ -439,12 +440,12 @@ class DeviceHelp(LinePage):
         """Whether everything is typed as it stood before anybody typed: then nothing is unfinished."""
         initial = typed_of(registration, self.zone) if registration else {}
         before = RegistrationForm(actor=self.actor, registration=registration, initial=initial)
-        return all(_shown(form, name) == _shown(before, name) for name in before.fields if name != "version")
+        return all(_shown(form, name) == _shown(before, name) for name in before.fields if name not in UNSEEN)
 
     def saved_already(self, form: RegistrationForm, registration: Registration | None) -> bool:
         """Whether what is typed was saved while the browser still asked for help with it: then it is no draft any more."""
         if registration is None:
-            return queries.has_label(self.actor, form.row())
+            return queries.has_label(self.actor, form.row(), since=form.opened_at)
         registration.refresh_from_db(fields=["version"])
         newer = form.seen_version is not None and form.seen_version < registration.version
         return newer and queries.draft_of(self.actor, registration.pk) is None

@@ -733,6 +733,19 @@ def test_help_that_was_asked_for_as_the_line_was_saved_leaves_no_draft_behind(si
     assert Draft.objects.get().typed["contact"] == "C"
 
 
+def test_a_label_that_another_line_has_does_not_cost_the_draft(site: Site) -> None:
+    register(site.lead, line(TYPED["label"]))
+    lead = site.browser("lead")
+    opened = lead.get(f"{BASE}devices/new/").context["form"]["opened"].value()
+    lead.post(f"{BASE}devices/help/", TYPED | {"opened": opened, "contact": "Berta"})
+    assert 'value="Berta"' in text(lead.get(f"{BASE}devices/new/"))
+    # Saved meanwhile under another label, with help still under way: no draft.
+    given = TYPED | {"opened": opened, "label": "one more"}
+    assert lead.post(f"{BASE}devices/new/", given).status_code == 302
+    lead.post(f"{BASE}devices/help/", given)
+    assert not Draft.objects.exists()
+
+
 def test_days_outside_the_event_are_pointed_out_and_can_be_saved(site: Site) -> None:
     lead = site.browser("lead")
     given = TYPED | {"all_day": "", "start": "2027-06-13T18:00", "end": "2027-06-20T23:00"}
