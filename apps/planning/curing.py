@@ -24,6 +24,8 @@ from apps.solver.remedies import Change, Remedy, buys, changes, placeable
 
 log = logging.getLogger(__name__)
 
+NOTE = 80  # characters of a note that are quoted
+
 
 @dataclass(frozen=True)
 class Question:
@@ -159,7 +161,9 @@ def in_words(change: Change, bought: Remedy, question: Question) -> str:
     if change.what == "widen":
         line = question.lines[int(change.name)]
         only = between(line.low_hz, line.high_hz)
-        return f"Let «{line}» use more than {only}: all that its kind tunes and that is permitted here"
+        # Why a line limits itself is often said there, and nowhere else.
+        note = f" (its note says: «{' '.join(line.notes.split())[:NOTE]}»)" if line.notes.strip() else ""
+        return f"Let «{line}» use more than {only}: all that its kind tunes and that is permitted here{note}"
     if change.what == "move" and bought.moved_hz:
         now, then = question.plan[change.name] / 1e6, bought.moved_hz / 1e6
         return f"Let {change.name} move from {now:.10g} to {then:.10g} MHz"

@@ -180,6 +180,8 @@ def test_a_line_that_limits_itself_is_told_to_widen_and_a_neighbour_to_move_unle
         "Let «AUD: lead vocals» use more than 500–500.6 MHz: all that its kind tunes and that is permitted here"
     )
     assert second.startswith("Let AUD-001 move from 500.3 to ")
+    Registration.objects.update(notes="rented,\ntunes no more")
+    assert ask(site).cures[0]["words"] == f"{first} (its note says: «rented, tunes no more»)"
     page = text(site.browser("coordinator").get(f"{BASE}remedies/"))
     line_page = f"{BASE}devices/{Registration.objects.get().pk}/#id_low_hz"
     assert f'href="{line_page}"' in page and "Run 1</a> left 1 carrier out" in page
