@@ -55,7 +55,7 @@ class Shown:
 
 
 def together(lines: Iterable[SheetLine], zone: ZoneInfo, since: Since | None = None) -> list[Shown]:
-    """Devices one after the other that differ in their numbers alone share a row, unless only some of them changed."""
+    """Devices that differ in their numbers alone share a row, where the first of them stands; not if only some changed."""
     rows: dict[tuple[SheetLine, str], Shown] = {}
     for line in lines:
         mark = since.marks.get(line.unit, "") if since else ""
