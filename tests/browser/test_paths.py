@@ -293,6 +293,8 @@ def test_4_the_keyboard_alone_registers_and_approves(browser: Browser, service: 
     keys.press("Space")
     lead.tab_to("[name=zone]")
     keys.type("Side")
+    # What the kind asks for comes with the answer; who tabs on sees it first.
+    expect(lead.page.locator("#id_setting-1")).to_be_visible()
     lead.tab_to("#id_setting-1")
     keys.type("4711")
     lead.tab_to("button:not([name])")
